@@ -1,0 +1,1 @@
+"""Control charts, one family a file."""

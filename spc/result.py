@@ -1,0 +1,75 @@
+"""What every chart is made of: all that a figure, or a run rule, needs to know."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from spc.intake import BoolArray, FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ControlChart:
+    """Plotted points with their centre line and control limits.
+
+    Attributes:
+        name: what is plotted, in words.
+        values: the plotted points, shape (n,); nan where a point has none (the first moving
+            range, the range of a single value).
+        center: centre line at each point.
+        lower: lower limit at each point; 0.0 where a range or standard deviation has none.
+        upper: upper limit at each point.
+        sigma: short-term standard deviation of ONE value from which the limits were made.
+        standard_error: standard deviation of each plotted point.
+    """
+
+    name: str
+    values: FloatArray
+    center: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    sigma: float
+    standard_error: FloatArray
+
+    @property
+    def n(self) -> int:
+        """Number of points, missing ones included."""
+        return int(self.values.size)
+
+    @property
+    def z(self) -> FloatArray:
+        """Distance of each point from the centre, in its own standard deviations.
+
+        Convention where there is no spread at all (standard error 0): 0 on the centre line,
+        infinite off it, so that no rule is silent about a point that left a constant series.
+        """
+        z: FloatArray = self.values - self.center
+        flat = self.standard_error == 0
+        if flat.any():
+            on_center = flat & (z == 0)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                z /= self.standard_error
+            z[on_center] = 0.0
+        else:
+            z /= self.standard_error
+        return z
+
+    def outside(self) -> BoolArray:
+        """Points strictly beyond a limit; a missing point is not outside."""
+        return (self.values > self.upper) | (self.values < self.lower)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChartSet:
+    """Charts that are read together.
+
+    Attributes:
+        kind: "individuals", "xbar_r", "xbar_s" or "three_way".
+        location: where the process is (values or means).
+        dispersion: how much it moves (moving range, range or standard deviation).
+        within: range of the replicates (three_way only; None where no batch has replicates).
+    """
+
+    kind: str
+    location: ControlChart
+    dispersion: ControlChart
+    within: ControlChart | None = None
