@@ -1,0 +1,167 @@
+"""Why a row is set aside or not parsed: a key for programs, a sentence for people.
+
+One more reason is one more line here.
+"""
+
+SET_ASIDE: dict[str, str] = {
+    "below_range": "Below range: torque under the window, or recorded as less than a value.",
+    "over_range": "Over range: torque above the window, or recorded as more than a value.",
+    "no_result": "No viscosity was recorded.",
+    "not_positive": "The viscosity is zero or negative, which is no result.",
+    "units_row": "The row of units under the header.",
+    "summary_row": "A total or a mean over other rows, not a reading.",
+    "test_row": "A test, rinse or blank run, not a sample.",
+    "blank_row": "A row with nothing in it.",
+    "repeated_header": "The header once more.",
+    "other_sample_type": "Neither a product sample nor a check standard.",
+    "marked_invalid": "Marked invalid where it was recorded.",
+    "no_product": "No product is named.",
+    "no_batch": "No batch is named.",
+    "unit_missing": "No unit is given, so the number says nothing yet.",
+    "unit_megapascal": "MPa·s was written, almost surely for mPa·s: a person has to say so.",
+    "unit_krebs": "Krebs units have no conversion to mPa·s.",
+    "unit_flow_cup": "Seconds of a flow cup have no conversion to mPa·s.",
+    "unit_unknown": "The unit is not a known viscosity unit.",
+    "unit_needs_density": "A kinematic viscosity needs the density to become mPa·s.",
+    "ambiguous_number": "The number can be read two ways (2,010 as 2010 or 2.01).",
+    "no_time": "No time is recorded, so its place in the order of production is unknown.",
+    "date_out_of_window": "The date lies in the future, or a clock was reset.",
+    "impossible_hour": "The local hour does not exist: the clocks skipped it.",
+    "torque_disagrees": "Viscosity and torque disagree: one of them was written wrongly.",
+    "conflict": "The same reading is recorded with different values; none is chosen.",
+    "retest": "A later attempt at a reading that already stands; none is dropped.",
+    "status_changed": "Recorded as good and also as not to be used; a person has to decide.",
+    "undated": "Recorded without a time, beside the same replicate with one; not used.",
+    "waiting_for_an_answer": "The file is not stored yet: a question about it is open.",
+    "other_remarks": "The same reading and value once more, with other remarks.",
+}
+
+NOT_PARSED: dict[str, str] = {
+    "too_many_fields": "More cells than the header has.",
+    "too_few_fields": "Fewer cells than the header has.",
+    "stray_quote": "A quotation mark in the wrong place.",
+    "open_quote": "A quotation mark is opened and not closed.",
+    "nul_byte": "A NUL byte, which no text has.",
+    "field_too_long": "A cell too long to be meant.",
+    "viscosity_not_a_number": "The viscosity is neither a number nor a known word for no result.",
+    "cell_not_a_number": "Torque, temperature, speed, density or replicate is not a number.",
+    "date_not_read": "The date could not be read.",
+    "name_too_long": "A batch or product name too long to be meant.",
+    "second_table": "Below a second, different header: another table.",
+}
+
+REASONS: dict[str, str] = SET_ASIDE | NOT_PARSED
+
+# Words on reports and exports, compared in lower case and trimmed. Extend here.
+OVER_RANGE_WORDS = frozenset(
+    {
+        "over",
+        "over range",
+        "overrange",
+        "over-range",
+        "out of range high",
+        "ol",
+        "ofl",
+        "o.l.",
+        "überlauf",
+        "über bereich",
+        "bereich überschritten",
+    }
+)
+BELOW_RANGE_WORDS = frozenset(
+    {
+        "under",
+        "under range",
+        "underrange",
+        "under-range",
+        "below range",
+        "unter bereich",
+        "bereich unterschritten",
+    }
+)
+NO_RESULT_WORDS = frozenset(
+    {"", "n/a", "na", "n.a.", "nan", "none", "null", "k.a.", "error", "err", "fehler"}
+)
+SUMMARY_WORDS = frozenset(
+    {
+        *("mean", "average", "avg", "median", "total", "sum", "min", "max", "minimum", "maximum"),
+        *("std", "stdev", "sd", "rsd", "cv", "count", "n", "range"),
+        *("mittelwert", "mittel", "summe", "gesamt", "anzahl", "standardabweichung", "spannweite"),
+    }
+)
+TEST_WORDS = frozenset(
+    {
+        "test",
+        "testlauf",
+        "probelauf",
+        "dummy",
+        "rinse",
+        "rinsing",
+        "water",
+        "blank",
+        "cleaning",
+        "spülen",
+        "spülung",
+        "wasser",
+        "leerwert",
+        "reinigung",
+    }
+)
+INVALID_WORDS = frozenset(
+    {
+        "invalid",
+        "void",
+        "rejected",
+        "aborted",
+        "not valid",
+        "ungültig",
+        "verworfen",
+        "abgebrochen",
+        "storniert",
+    }
+)
+CHECK_WORDS = frozenset(
+    {
+        "check",
+        "check standard",
+        "check sample",
+        "standard",
+        "reference",
+        "reference fluid",
+        "control",
+        "qc",
+        "kontrolle",
+        "kontrollprobe",
+        "referenz",
+        "prüfstandard",
+        "prüfmittel",
+    }
+)
+PRODUCT_WORDS = frozenset(
+    {
+        *("", "product", "sample", "batch", "production", "routine", "normal", "final"),
+        *("produkt", "probe", "charge", "produktion", "serie"),
+    }
+)
+
+# Rows that only a person can decide about; the command line then ends with exit code 1.
+NEEDS_A_PERSON = frozenset(NOT_PARSED) | {
+    "unit_missing",
+    "unit_megapascal",
+    "unit_krebs",
+    "unit_flow_cup",
+    "unit_unknown",
+    "unit_needs_density",
+    "ambiguous_number",
+    "impossible_hour",
+    "torque_disagrees",
+    "conflict",
+    "retest",
+    "status_changed",
+    "undated",
+    "no_product",
+    "no_batch",
+    "no_time",
+    "date_out_of_window",
+    "other_sample_type",
+}

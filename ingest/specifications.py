@@ -1,0 +1,84 @@
+"""Dated specifications: what a product's viscosity has to lie between, from a date on."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from ingest.errors import IngestError
+from ingest.units import viscosity_unit
+
+
+@dataclass(frozen=True, slots=True)
+class Specification:
+    """One dated specification in mPa·s.
+
+    Attributes:
+        product: the product. lower, upper, target: limits and aim, None where there is none.
+        valid_from: first day that it holds for; None from the beginning.
+        recorded_at: when it was recorded, ISO 8601 UTC.
+    """
+
+    product: str
+    lower: float | None
+    upper: float | None
+    target: float | None
+    valid_from: date | None
+    recorded_at: str
+
+
+def checked_specification(
+    product: str,
+    lower: float | None,
+    upper: float | None,
+    target: float | None,
+    valid_from: date | None,
+    unit: str,
+    earlier: list[Specification],
+    now: str,
+) -> Specification:
+    """A specification in mPa·s, looked at for sense.
+
+    Raises:
+        IngestError: no limit at all, limits in the wrong order, a unit without conversion, or a
+            second specification for a product that does not say from when it holds.
+    """
+    if not product.strip():
+        raise IngestError("A specification needs a product: name it.")
+    if lower is None and upper is None:
+        raise IngestError(f"{product}: a specification needs a lower limit, an upper one or both.")
+    known = viscosity_unit(unit)
+    if known.kind != "dynamic":
+        raise IngestError(
+            f"{product}: the unit '{unit}' cannot be converted to mPa·s: "
+            "use one such as mPa.s, cP or Pa.s."
+        )
+    low, high, aim = (
+        None if value is None else float(value) * known.factor for value in (lower, upper, target)
+    )
+    for name, value in (("lower", low), ("upper", high), ("target", aim)):
+        if value is not None and not 0 < value < float("inf"):
+            raise IngestError(f"{product}: the {name} limit must be a positive number.")
+    if low is not None and high is not None and low >= high:
+        raise IngestError(
+            f"{product}: the lower limit {low:g} is not below the upper limit {high:g}."
+        )
+    if aim is not None and ((low is not None and aim < low) or (high is not None and aim > high)):
+        raise IngestError(f"{product}: the target {aim:g} lies outside the limits.")
+    if earlier and valid_from is None:
+        raise IngestError(
+            f"{product} has a specification already: say from which day the new one holds (--from)."
+        )
+    return Specification(product.strip(), low, high, aim, valid_from, now)
+
+
+def specification_for(
+    specifications: list[Specification], day: date | None
+) -> Specification | None:
+    """The specification in force on a day: the latest that had begun; of two on one day the last.
+
+    Without a day (no time recorded) the newest one holds.
+    """
+    found: Specification | None = None
+    for candidate in sorted(specifications, key=lambda s: s.valid_from or date.min):
+        if day is None or (candidate.valid_from or date.min) <= day:
+            found = candidate
+    return found
