@@ -1,0 +1,235 @@
+"""What the pages say in sentences, made from an assessment; no numbers are computed here."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import ingest
+import spc
+from dashboard import text
+from dashboard.figures.scale import plain
+from dashboard.results import IN_DOUBT, NOT_ENOUGH, Assessment, CheckStandard, SubgroupView
+
+
+def headline(found: Sequence[Assessment]) -> str:
+    """The first line of the overview: open events first, then doubt, then age, then quiet."""
+    n_open = sum(len(one.open_events) for one in found)
+    stale = [one for one in found if one.stale]
+    parts = []
+    if n_open:
+        parts.append(text.count(n_open, "open event"))
+    in_doubt = [one for one in found if one.state == IN_DOUBT]
+    if in_doubt:
+        parts.append(f"measurement in doubt for {text.count(len(in_doubt), 'product')}")
+    if stale:
+        parts.append(_no_fresh_data(found, stale))
+    if parts:
+        said = "; ".join(parts)
+        return said[0].upper() + said[1:]
+    waiting = [one for one in found if one.state == NOT_ENOUGH]
+    if len(waiting) == len(found):
+        return "Not enough data yet"
+    return "All quiet" + (f"; not enough data yet for {len(waiting)}" if waiting else "")
+
+
+def _no_fresh_data(found: Sequence[Assessment], stale: Sequence[Assessment]) -> str:
+    if len(stale) < len(found):
+        return f"no fresh data for {len(stale)} of {text.count(len(found), 'product')}"
+    dates = [one.last_batch_at for one in stale if one.last_batch_at is not None]
+    return f"no fresh data since {text.date(max(dates))}" if dates else "no fresh data"
+
+
+def last_batch(one: Assessment) -> str:
+    """The newest batch: name, value, date, and where it stands against its specification."""
+    if not one.last_batch:
+        return "No batch yet."
+    row = one.batches.iloc[-1]
+    when = f", {text.date(one.last_batch_at)}" if one.last_batch_at is not None else ""
+    said = f"{one.last_batch}: {text.viscosity(float(row['mean']))}{when}"
+    inside = row["in_specification"]
+    if inside is None:
+        return f"{said}; no specification"
+    limits = specification_words(one.capability.specification)
+    return (
+        f"{said}; {'inside' if inside else 'outside'} specification{f' {limits}' if limits else ''}"
+    )
+
+
+def specification_words(specification: ingest.Specification | None) -> str:
+    """The limits of a specification: "1800–2200", "at least 1800", "at most 2200"."""
+    if specification is None:
+        return ""
+    low, high = specification.lower, specification.upper
+    if low is not None and high is not None:
+        return f"{plain(low)}–{plain(high)}"
+    if low is not None:
+        return f"at least {plain(low)}"
+    return f"at most {plain(high)}" if high is not None else ""
+
+
+def capability(one: Assessment, reasons: int | None = 1) -> str:
+    """The index with its interval, or why there is none; `reasons` is how many to spell out."""
+    view = one.capability
+    if view.result is not None and not view.withheld:
+        return f"Cpk {text.with_interval(view.result.cpk, view.result.cpk_interval)}"
+    given = view.withheld if reasons is None else view.withheld[:reasons]
+    said = f"No capability: {' '.join(text.sentence(reason) for reason in given)}".strip()
+    more = len(view.withheld) - len(given)
+    if more > 0:
+        said += f" And {text.count(more, 'more reason', 'more reasons')}."
+    if view.result is not None:
+        ppk = text.with_interval(view.result.ppk, view.result.ppk_interval)
+        said += f" Performance Ppk {ppk}."
+    return said
+
+
+def repeatability(one: Assessment) -> str:
+    """Repeatability in one line: relative standard deviation and limit."""
+    result = one.repeatability
+    if result is None:
+        return "no batch with two readings yet"
+    relative = f" ({text.percent(result.cv_percent, 2)})" if result.cv_percent is not None else ""
+    return (
+        f"standard deviation {text.viscosity(result.s_r, 3)}{relative}; limit for two readings "
+        f"{text.viscosity(result.limit, 3)}"
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentLine:
+    """What the check standards say of one instrument: `in_order` None where they cannot say."""
+
+    instrument: str
+    words: str
+    in_order: bool | None
+
+
+def measuring_system(found: Iterable[Assessment]) -> list[InstrumentLine]:
+    """One line an instrument, those outside their own limits first."""
+    standards: dict[tuple[str, str, str], CheckStandard] = {}
+    instruments: set[str] = set()
+    for one in found:
+        instruments |= {str(name) for name in one.batches["instrument"].unique() if name}
+        for standard in one.check_standards:
+            standards[standard.instrument, standard.name, standard.condition] = standard
+    instruments |= {instrument for instrument, _, _ in standards}
+    lines = []
+    for instrument in sorted(instruments):
+        mine = [standard for key, standard in sorted(standards.items()) if key[0] == instrument]
+        lines.append(_instrument_line(instrument, mine))
+    return sorted(lines, key=lambda line: (line.in_order is not False, line.in_order is True))
+
+
+def _instrument_line(instrument: str, mine: Sequence[CheckStandard]) -> InstrumentLine:
+    name = instrument or "instrument not recorded"
+    if not mine:
+        return InstrumentLine(name, "no check standard recorded", None)
+    outside = [one for one in mine if one.in_order is False]
+    unsure = [one for one in mine if one.in_order is None]
+    if outside:
+        words = f"outside own limits: {text.joined([_run(one) for one in outside])}"
+        return InstrumentLine(name, words, False)
+    if len(unsure) == len(mine):
+        return InstrumentLine(name, f"too few check runs for limits: {_run(unsure[0])}", None)
+    checked = max((one.last_at for one in mine if one.last_at is not None), default=None)
+    names = text.joined([one.name for one in mine if one.in_order])
+    return InstrumentLine(name, f"in order: {names}, last checked {text.date(checked)}", True)
+
+
+def _run(one: CheckStandard) -> str:
+    return f"{one.name}, last {text.viscosity(one.last)} on {text.date(one.last_at)}"
+
+
+def limit_arithmetic(one: Assessment) -> list[tuple[str, str]]:
+    """The limits with their numbers filled in: what, and the sum that makes it."""
+    if one.charts is None:
+        return []
+    location, moving, within = one.charts.location, one.charts.dispersion, one.charts.within
+    factors = spc.control_chart_constants(2)
+    centre, upper, lower = location.center[-1], location.upper[-1], location.lower[-1]
+    mr_bar = moving.center[-1]
+
+    def two(value: float) -> str:
+        return text.fixed(value, 2)
+
+    rows = [
+        ("Centre", f"mean of {text.batches(one.n_batches)} = {two(centre)}"),
+        ("Mean moving range", f"{one.n_batches - 1} differences of neighbours = {two(mr_bar)}"),
+        ("Sigma", f"{two(mr_bar)} ÷ {text.fixed(factors.d2, 4)} = {two(location.sigma)}"),
+        (
+            "Upper limit",
+            f"{two(centre)} + {text.fixed(factors.E2, 4)} × {two(mr_bar)} = {two(upper)}",
+        ),
+        (
+            "Lower limit",
+            f"{two(centre)} − {text.fixed(factors.E2, 4)} × {two(mr_bar)} = {two(lower)}",
+        ),
+        (
+            "Moving range, upper limit",
+            f"{text.fixed(factors.D4, 4)} × {two(mr_bar)} = {two(moving.upper[-1])}",
+        ),
+    ]
+    pairs = within is not None and (one.batches["n"] <= 2).all()
+    if within is not None and pairs and (one.batches["n"] == 2).any():
+        row = int((one.batches["n"] == 2).to_numpy().nonzero()[0][-1])
+        mean_range, limit = two(within.center[row]), two(within.upper[row])
+        rows.append(
+            (
+                "Range of duplicates, upper limit",
+                f"{text.fixed(factors.D4, 4)} × {mean_range} = {limit}",
+            )
+        )
+    return rows
+
+
+def subgroup_arithmetic(view: SubgroupView) -> list[tuple[str, str]]:
+    """The limits of subgroup charts with their numbers filled in, where all are of one size."""
+    charts = view.charts
+    if charts is None:
+        return [("Limits", view.sentence)]
+    location, spread = charts.location, charts.dispersion
+    centre, mean_range = text.fixed(location.center[-1], 2), text.fixed(spread.center[-1], 2)
+    rows = [
+        ("Centre", f"mean of {text.count(location.n, 'subgroup')} = {centre}"),
+        ("Sigma inside a subgroup", text.fixed(location.sigma, 2)),
+    ]
+    sizes = {round((location.sigma / error) ** 2) for error in location.standard_error}
+    if len(sizes) > 1:
+        return [*rows, ("Limits", "centre ± 3 sigma ÷ √n, as subgroups differ in size")]
+    size = sizes.pop()
+    factors = spc.control_chart_constants(size)
+    return [
+        *rows,
+        ("Mean range", f"{text.count(location.n, 'subgroup')} of {size} = {mean_range}"),
+        *(
+            (
+                name,
+                f"{centre} {sign} {text.fixed(factors.A2, 4)} × {mean_range} = "
+                f"{text.fixed(limit, 2)}",
+            )
+            for name, sign, limit in (
+                ("Upper limit", "+", location.upper[-1]),
+                ("Lower limit", "−", location.lower[-1]),
+            )
+        ),
+        (
+            "Range, upper limit",
+            f"{text.fixed(factors.D4, 4)} × {mean_range} = {text.fixed(spread.upper[-1], 2)}",
+        ),
+    ]
+
+
+def account(numbers: ingest.RowAccount) -> str:
+    """The row account as a sum that a person can check."""
+    aside, lost = sum(numbers.set_aside.values()), sum(numbers.not_parsed.values())
+    said = (
+        f"{text.count(numbers.rows_read, 'row')} read = {numbers.used} used + {aside} set aside + "
+        f"{lost} not parsed"
+    )
+    if numbers.duplicates:
+        said += f" + {numbers.duplicates} already known"
+    said += ". " + ("The account closes." if numbers.closes else "The account does NOT close.")
+    if numbers.blank_lines:
+        said += f" {text.count(numbers.blank_lines, 'blank line')} skipped."
+    if numbers.conflicts:
+        said += f" {text.count(numbers.conflicts, 'reading')} recorded with more than one value."
+    return said

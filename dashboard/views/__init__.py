@@ -1,0 +1,1 @@
+"""Pages, one file each, and the parts of the larger ones."""

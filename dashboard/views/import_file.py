@@ -1,0 +1,146 @@
+"""Import: what a file says, what has to be asked, where every row goes, then keep it."""
+
+import hashlib
+
+import streamlit as st
+
+import ingest
+from dashboard import cache, escaping, sentences, state, tables, text, widgets
+
+words = escaping.markdown
+FIRST_ROWS = 8
+MORE = {
+    "time_zone": "Time zone of its clock, such as Europe/Berlin",
+    "instrument": "Instrument",
+    "spindle": "Spindle",
+    "speed": "Speed, rpm",
+}
+
+
+def main() -> None:
+    """Upload, look, answer, import; earlier imports below."""
+    st.title("Import", anchor=False)
+    st.markdown(
+        "Text files as the lab exports them: CSV, semicolons or tabs, any usual encoding, German "
+        "or English headings. Nothing is kept before you press the button."
+    )
+    files = st.file_uploader("Files of readings", accept_multiple_files=True, key="import.files")
+    for number, file in enumerate(files):
+        st.divider()
+        st.subheader(words(file.name), anchor=False)
+        key, raw = f"import.{number}", file.getvalue()
+        digest = hashlib.sha256(raw).hexdigest()
+        try:
+            one_file(raw, digest, file.name, key)
+        except ingest.IngestError as error:
+            st.error(words(error))
+            if state.answers(digest):
+                st.button(
+                    "Forget what was said about this file",
+                    key=f"{key}.forget",
+                    on_click=state.forget_answers,
+                    args=(digest,),
+                )
+    earlier_imports()
+
+
+def one_file(raw: bytes, digest: str, name: str, key: str) -> None:
+    """Everything about one file."""
+    said = state.answers(digest)
+    reading = cache.read(digest, name, tuple(sorted(said.items())), raw)
+    if reading.questions:
+        questions(reading, digest, key)
+        understood(reading, key)
+        return
+    account = cache.preview(reading)
+    st.markdown(f"**{words(sentences.account(account))}**")
+    done = st.container()
+    if account.duplicates == account.rows_read and account.rows_read:
+        done.info("Every row of this file is in the store already. Importing it changes nothing.")
+    if done.button("Import into the store", key=f"{key}.import"):
+        with st.spinner("Importing …"):
+            report = cache.store().add(reading)
+        done.markdown(f":material/check: Imported. {words(sentences.account(report.account))}")
+        for note in report.notes:
+            if note not in reading.notes:
+                st.markdown(f":material/info: {words(note)}")
+        st.page_link("views/overview.py", label="See the overview", icon=":material/list:")
+    for note in reading.notes:
+        st.markdown(f":material/info: {words(note)}")
+    understood(reading, key)
+    say_more(reading, digest, key)
+    rows_without_use(reading, key)
+    if not reading.rows.empty:
+        with st.expander("First rows as they were read", key=f"{key}.first"):
+            st.dataframe(tables.first_rows(reading.rows.head(FIRST_ROWS)), hide_index=True)
+
+
+def questions(reading: ingest.FileReading, digest: str, key: str) -> None:
+    """What the file does not say: asked in one form, read again with the answers."""
+    st.markdown("**The file leaves something open. Nothing of it is imported before it is said.**")
+    with st.form(f"{key}.questions"):
+        given = {}
+        for question in reading.questions:
+            label, field = words(question.text), f"{key}.{question.field}"
+            if question.choices:
+                given[question.field] = st.selectbox(
+                    label, question.choices, index=None, key=field, placeholder="choose"
+                )
+            else:
+                given[question.field] = st.text_input(label, key=field)
+        if st.form_submit_button("Read again"):
+            state.answer(digest, {name: value for name, value in given.items() if value})
+            st.rerun()
+
+
+def say_more(reading: ingest.FileReading, digest: str, key: str) -> None:
+    """What a person may add where the file is silent: it is read again with that."""
+    with st.expander("Say more about this file", key=f"{key}.more"), st.form(f"{key}.more.form"):
+        st.markdown("A column of the file always comes first; these fill what it does not say.")
+        given = {}
+        for column, (field, label) in zip(st.columns(len(MORE)), MORE.items(), strict=True):
+            given[field] = column.text_input(
+                label, value=reading.answers.get(field, ""), key=f"{key}.more.{field}"
+            )
+        if st.form_submit_button("Read again"):
+            state.answer(digest, {name: value for name, value in given.items() if value})
+            st.rerun()
+
+
+def understood(reading: ingest.FileReading, key: str) -> None:
+    """What was decided about the file, and why."""
+    st.markdown("What was understood, and why")
+    st.dataframe(
+        tables.understood(reading.understood),
+        hide_index=True,
+        width="stretch",
+        height="content",
+        key=f"{key}.understood",
+    )
+
+
+def rows_without_use(reading: ingest.FileReading, key: str) -> None:
+    """Rows set aside and rows not parsed, each with line, reason and text."""
+    aside = reading.set_aside
+    if len(aside):
+        st.markdown(f"**{text.count(len(aside), 'row')} set aside**: kept, shown, not used")
+        frame = tables.set_aside(aside)
+        widgets.table(frame, f"{key}.aside", "set-aside.csv")
+    if reading.not_parsed:
+        st.markdown(f"**{text.count(len(reading.not_parsed), 'row')} not parsed**: kept as text")
+        frame = tables.not_parsed(reading.not_parsed)
+        widgets.table(frame, f"{key}.lost", "not-parsed.csv")
+
+
+def earlier_imports() -> None:
+    """What came in before, newest first."""
+    imports = cache.store().imports()
+    st.divider()
+    st.subheader("Earlier imports", anchor=False)
+    if imports.empty:
+        st.markdown("None yet. `viscosity-spc demo` shows an invented plant to look around in.")
+        return
+    widgets.table(tables.imports(imports), "imports", "imports.csv")
+
+
+main()

@@ -1,0 +1,125 @@
+"""Groups of elements that several pages draw. Each input takes its key from `state`."""
+
+from collections.abc import Callable, Sequence
+
+import altair as alt
+import pandas as pd
+import streamlit as st
+
+from dashboard import cache, escaping, sentences, state
+from dashboard.assessment import CAUTION, RULE_SETS, Assessment
+from dashboard.catalog import STATE_FORMS
+from dashboard.figures import Palette, palette_for
+
+IMPORT_PAGE = "views/import_file.py"
+CHART_PAGE = "views/control_chart.py"
+
+
+def caution() -> None:
+    """The line at the foot of every page that carries a verdict."""
+    st.caption(CAUTION)
+
+
+def empty_store() -> None:
+    """What a page shows before anything was imported: where to begin."""
+    st.markdown("**Nothing here yet.** The store holds no readings.")
+    st.markdown(
+        "Bring in a lab's own export (CSV or text, as it is): the import shows what it understood "
+        "and why, before anything is kept."
+    )
+    st.page_link(IMPORT_PAGE, label="Import a file", icon=":material/upload_file:")
+    st.markdown("To look around first, stop this and start the demonstration plant:")
+    st.code("viscosity-spc demo", language=None)
+
+
+def states(one: Assessment) -> None:
+    """The state words, each with a form of its own."""
+    for word in one.shown_states:
+        icon, color = STATE_FORMS[word]
+        st.badge(word, icon=icon, color=color)
+
+
+def measuring_system(found: Sequence[Assessment]) -> None:
+    """One line an instrument: in order, outside own limits, or nothing to tell by."""
+    lines = sentences.measuring_system(found)
+    if not lines:
+        return
+    said = ["**Measuring system**"]
+    for line in lines:
+        mark = {True: ":material/check_small:", False: ":orange[:material/error:]"}.get(
+            line.in_order, ":material/more_horiz:"
+        )
+        words = escaping.markdown(line.words)
+        words = f":orange[**{words}**]" if line.in_order is False else words
+        said.append(f"{mark} **{escaping.markdown(line.instrument)}** {words}")
+    st.markdown("  \n".join(said))
+
+
+def figure(drawn: alt.LayerChart, key: str, on_select: Callable[[], None] | None = None) -> None:
+    """Draw a figure at full width, in its own colours; its description is what readers hear."""
+    if on_select is None:
+        st.altair_chart(drawn, width="stretch", theme=None, key=key)
+    else:
+        st.altair_chart(drawn, width="stretch", theme=None, key=key, on_select=on_select)
+
+
+def choose_characteristic(found: Sequence[Assessment]) -> Assessment:
+    """Choose a product at one measuring condition; the choice stays while pages change."""
+    by_id = {one.characteristic_id: one for one in found}
+    state.from_address(state.CHARACTERISTIC, list(by_id))
+    state.prepare(state.CHARACTERISTIC, list(by_id), found[0].characteristic_id)
+    st.selectbox(
+        "Product and measuring condition",
+        list(by_id),
+        format_func=lambda key: f"{by_id[key].product} – {by_id[key].condition}",
+        key=state.CHARACTERISTIC,
+    )
+    state.to_address(state.CHARACTERISTIC)
+    return by_id[state.keep(state.CHARACTERISTIC)]
+
+
+def one_of(label: str, options: Sequence[str], key: str) -> str:
+    """Choose one of a few words; the first is taken at first."""
+    return st.segmented_control(label, options, default=options[0], key=key, required=True)
+
+
+def palette() -> Palette:
+    """Colours of figures for the ground that the page has now."""
+    return palette_for(state.ground())
+
+
+def choose_rules() -> str:
+    """Choose the rules that make signals, here and on the overview."""
+    state.prepare(state.RULES, list(RULE_SETS), state.load().rules)
+    st.selectbox(
+        "Rules",
+        list(RULE_SETS),
+        format_func=lambda key: RULE_SETS[key].label,
+        key=state.RULES,
+        help="\n\n".join(f"**{one.label}**: {one.explanation}" for one in RULE_SETS.values()),
+    )
+    return str(state.keep(state.RULES))
+
+
+def table(frame: pd.DataFrame, key: str, file_name: str) -> None:
+    """A table that can be searched, and taken away as a harmless CSV."""
+    st.dataframe(frame, hide_index=True, width="stretch", placeholder="–", key=f"{key}.table")
+    download(frame, key, file_name)
+
+
+def download(frame: pd.DataFrame, key: str, file_name: str) -> None:
+    """A button that gives a table as a CSV that no spreadsheet takes for formulas."""
+    st.download_button(
+        "Download as CSV",
+        escaping.csv_bytes(frame),
+        file_name=file_name,
+        mime="text/csv",
+        key=f"{key}.download",
+        icon=":material/download:",
+        on_click="ignore",
+    )
+
+
+def all_assessments() -> list[Assessment]:
+    """Every product judged by the rules in use."""
+    return cache.assessments(state.load().rules)

@@ -1,0 +1,286 @@
+"""The command line as a user meets it: exit codes, one plain sentence, JSON, and no traceback."""
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from dashboard import cli
+
+DATA = Path(__file__).parent / "data"
+INGEST_DATA = Path(__file__).parents[1] / "ingest" / "data"
+
+
+class Outcome:
+    def __init__(self, code: int, out: str, err: str) -> None:
+        self.code, self.out, self.err = code, out, err
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+@pytest.fixture
+def store_path(tmp_path: Path) -> Path:
+    return tmp_path / "s.sqlite"
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], store_path: Path):
+    monkeypatch.setenv("VISCOSITY_SPC_STORE", str(store_path))
+
+    def _run(*arguments: object) -> Outcome:
+        monkeypatch.setattr(sys, "argv", ["viscosity-spc", *map(str, arguments)])
+        monkeypatch.setattr(signal, "signal", lambda *_: None)
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        captured = capsys.readouterr()
+        code = ended.value.code
+        assert "Traceback" not in captured.err
+        return Outcome(int(code or 0), captured.out, captured.err)
+
+    return _run
+
+
+def test_import_prints_the_account(run) -> None:
+    told = run("import", INGEST_DATA / "U1_latin1_semicolon_preamble.csv")
+    assert told.code == 0
+    assert "5 rows read" in told.out
+    assert "The account closes." in told.out
+    assert "1 blank lines skipped" in told.out
+
+
+def test_import_as_json(run) -> None:
+    (file,) = run("import", INGEST_DATA / "U1_latin1_semicolon_preamble.csv", "--json").json
+    assert file["rows_read"] == 5
+    assert file["used"] == 2
+    assert file["set_aside"] == {"below_range": 1, "over_range": 1, "test_row": 1}
+    assert file["not_parsed"] == {}
+    assert file["duplicates"] == 0
+    assert file["conflicts"] == 0
+    assert file["questions"] == []
+    assert file["closes"] is True
+
+
+def test_a_question_is_asked_and_its_answer_taken(run) -> None:
+    file = INGEST_DATA / "U3_ambiguous_dates.csv"
+    told = run("import", file, "--set", "product=P", "--json")
+    assert told.code == 2
+    assert [q["field"] for q in told.json[0]["questions"]] == ["date_order"]
+    assert told.json[0]["used"] == 0
+    assert "--set date_order=" in told.err
+    assert run("assess").out.startswith("The store holds no product readings yet")
+    told = run("import", file, "--set", "product=P", "--set", "date_order=dmy")
+    assert told.code == 0
+
+
+def test_rows_that_wait_for_a_person_give_exit_code_1(run) -> None:
+    told = run("import", INGEST_DATA / "U7_units.csv", "--set", "product=P")
+    assert told.code == 1
+
+
+def test_the_good_files_are_imported_beside_a_bad_one(run, tmp_path: Path) -> None:
+    told = run("import", DATA / "F01_baseline_duplicates.csv", tmp_path / "none.csv")
+    assert told.code == 1
+    assert "There is no file" in told.err
+    assert run("assess", "--json").json[0]["n_batches"] == 30
+
+
+def bad_files(folder: Path) -> dict[str, str]:
+    (folder / "empty.csv").touch()
+    (folder / "picture.csv").write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(range(256)) * 4)
+    (folder / "no_viscosity.csv").write_text("batch,product,colour\nB1,P,red\n")
+    (folder / "no_unit.csv").write_text("batch,product,viscosity\nB1,P,2000\n")
+    (folder / "folder").mkdir()
+    return {
+        "empty.csv": "is empty",
+        "picture.csv": "is a PNG picture, not a text file",
+        "no_viscosity.csv": "no viscosity column",
+        "no_unit.csv": "gives no unit for the viscosity",
+        "folder": "is a folder",
+    }
+
+
+@pytest.mark.parametrize(
+    "name", ["empty.csv", "picture.csv", "no_viscosity.csv", "no_unit.csv", "folder"]
+)
+def test_a_bad_file_gets_one_sentence_and_leaves_the_store_alone(
+    run, tmp_path: Path, store_path: Path, name: str
+) -> None:
+    run("import", DATA / "F01_baseline_duplicates.csv")
+    before = dump(store_path)
+    sentence = bad_files(tmp_path)[name]
+    told = run("import", tmp_path / name)
+    assert told.code == 2
+    assert sentence in told.err
+    assert len(told.err.strip().splitlines()) == 1
+    assert dump(store_path) == before
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="file modes are POSIX")
+def test_an_unreadable_file_gets_one_sentence(run, tmp_path: Path, monkeypatch) -> None:
+    file = tmp_path / "secret.csv"
+    file.write_text("batch\n")
+    file.chmod(0)
+    if os.access(file, os.R_OK):  # the superuser may read everything: let reading fail itself
+        monkeypatch.setattr(
+            Path, "read_bytes", lambda self: (_ for _ in ()).throw(PermissionError())
+        )
+    told = run("import", file)
+    assert told.code == 2
+    assert "may not be read" in told.err
+
+
+def dump(path: Path) -> list[str]:
+    with sqlite3.connect(path) as connection:
+        lines = list(connection.iterdump())
+    connection.close()
+    return lines
+
+
+@pytest.mark.parametrize(
+    ("content", "sentence"),
+    [
+        (b"", "is empty (0 bytes)"),
+        (b"no database, " * 500, "is not a database"),
+    ],
+)
+def test_a_store_that_is_none_gets_one_sentence(
+    run, store_path: Path, content: bytes, sentence: str
+) -> None:
+    store_path.write_bytes(content)
+    for command in (["import", DATA / "F01_baseline_duplicates.csv"], ["assess"], ["serve"]):
+        told = run(*command)
+        assert told.code == 2
+        assert sentence in told.err
+        assert len(told.err.strip().splitlines()) == 1
+    assert store_path.read_bytes() == content
+
+
+def test_a_store_that_is_not_there_gets_one_sentence(run) -> None:
+    told = run("assess")
+    assert told.code == 2
+    assert "There is no store at" in told.err
+
+
+def test_a_store_of_a_newer_version_gets_one_sentence(run, store_path: Path) -> None:
+    run("import", DATA / "F01_baseline_duplicates.csv")
+    with sqlite3.connect(store_path) as connection:
+        connection.execute("UPDATE meta SET value = '99' WHERE name = 'schema_version'")
+    connection.close()
+    told = run("assess")
+    assert told.code == 2
+    assert "newer version" in told.err
+
+
+def is_being_written(path: Path) -> bool:
+    """Whether another process holds the write lock of a store that already has its tables."""
+    if not path.exists():
+        return False
+    connection = sqlite3.connect(path, timeout=0, isolation_level=None)
+    try:
+        if not connection.execute("SELECT 1 FROM meta WHERE name = 'revision'").fetchone():
+            return False
+        connection.execute("BEGIN IMMEDIATE")
+    except sqlite3.OperationalError as error:
+        return "locked" in str(error)
+    finally:
+        connection.close()
+    return False
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="sends a POSIX signal")
+def test_ctrl_c_in_an_import_stores_nothing(tmp_path: Path, store_path: Path) -> None:
+    rows = "\n".join(f"2025-01-01T06:00,B{i},P,{1000 + i % 50}" for i in range(400_000))
+    file = tmp_path / "large.csv"
+    file.write_text(f"timestamp,batch,product,viscosity cP\n{rows}\n")
+    command = [
+        sys.executable,
+        "-m",
+        "dashboard.cli",
+        "import",
+        str(file),
+        "--store",
+        str(store_path),
+    ]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    deadline = time.monotonic() + 60
+    while not is_being_written(store_path):
+        assert time.monotonic() < deadline, "the import never began to write"
+        assert process.poll() is None, process.communicate()
+        time.sleep(0.01)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=60)
+    assert process.returncode == 2, (out, err)
+    assert err.strip() == "Stopped: nothing of large.csv is stored."
+    with sqlite3.connect(store_path) as connection:
+        assert connection.execute("SELECT COUNT(*) FROM results").fetchone() == (0,)
+        assert connection.execute("SELECT COUNT(*) FROM imports").fetchone() == (0,)
+    connection.close()
+
+
+def test_assess_gives_the_numbers_of_the_baseline(run) -> None:
+    """Published three-digit constants give 1781.37 and 2222.10; the exact ones these."""
+    run("import", DATA / "F01_baseline_duplicates.csv")
+    told = run("assess", "--json", "--subgroups", "batch")
+    assert told.code == 0
+    (one,) = told.json
+    assert one["product"] == "P-100"
+    assert one["signals"] == []
+    assert one["individuals"]["center"] == pytest.approx(2001.73, abs=0.005)
+    assert one["individuals"]["mr_bar"] == pytest.approx(82.84, abs=0.006)
+    assert one["individuals"]["lower"] == pytest.approx(1781.48, abs=0.006)
+    assert one["individuals"]["upper"] == pytest.approx(2221.99, abs=0.006)
+    assert one["duplicates_range"]["upper"] == pytest.approx(42.91, abs=0.02)
+    assert one["subgroups"]["lower"] == pytest.approx(1977.04, abs=0.02)
+    assert one["subgroups"]["upper"] == pytest.approx(2026.42, abs=0.02)
+    assert "25 of 30" in one["subgroups"]["warning"]
+
+
+def test_an_open_signal_gives_exit_code_1_and_text_carries_the_caution(run) -> None:
+    run("import", DATA / "S12_unstable_capability.csv")
+    run("specify", "P-100", "--lower", "1750", "--upper", "2250")
+    told = run("assess", "--as-of", "2025-03-28")
+    assert told.code == 1
+    assert "No capability: 15 of 50 batches beyond the limits" in told.out
+    assert "1.01 (0.79–1.23)" in told.out
+    assert "authorised person" in told.out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "sentence"),
+    [
+        (["assess", "--product", "nothing"], "nothing"),
+        (["assess", "--rules", "magic"], "three-sigma-ewma"),
+        (["assess", "--subgroups", "moon"], "batch"),
+        (["specify", "P-100", "--lower", "5", "--upper", "4"], "not below"),
+        (["import", "x.csv", "--set", "unit"], "is not FIELD=VALUE"),
+        (
+            ["import", DATA / "F01_baseline_duplicates.csv", "--set", "moon=1"],
+            "nothing that can be set",
+        ),
+    ],
+)
+def test_a_wrong_argument_gets_one_sentence(run, arguments: list[object], sentence: str) -> None:
+    run("import", DATA / "F01_baseline_duplicates.csv")
+    told = run(*arguments)
+    assert told.code == 2
+    assert sentence in told.err
+    assert len(told.err.strip().splitlines()) == 1
+
+
+def test_specify_as_json_and_in_words(run) -> None:
+    told = run("specify", "P-100", "--lower", "1.8", "--upper", "2.2", "--unit", "Pa.s", "--json")
+    assert told.json["lower"] == 1800.0
+    assert told.json["valid_from"] is None
+    told = run("specify", "P-100", "--lower", "1850", "--from", "2025-05-01")
+    assert told.code == 0
+    assert "from 2025-05-01" in told.out
+    assert "no reading of P-100 is in the store yet" in told.out

@@ -1,0 +1,358 @@
+"""Every page on every kind of store, and the stories of the people who use them."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+import ingest
+from dashboard import escaping
+from dashboard.catalog import CHARTS, PAGES, STATE_FORMS
+from dashboard.results import CAUTION, NOT_FRESH, STATES
+from dashboard.serving import build_demo_store
+
+APP = Path(__file__).parents[2] / "dashboard" / "app.py"
+DATA = Path(__file__).parent / "data"
+FILES = Path(__file__).parents[1] / "ingest" / "data"
+VERDICTS = ("overview.py", "control_chart.py", "capability.py", "repeatability.py")
+ONE_ROW = "batch,product,viscosity,unit\nB1,P-1,2000,mPa.s\n"
+
+
+@pytest.fixture(autouse=True)
+def _fresh_caches() -> None:
+    st.cache_data.clear()
+    st.cache_resource.clear()
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
+    url, as_of = build_demo_store(tmp_path_factory.mktemp("demo") / "demo.sqlite")
+    return url, as_of.isoformat()
+
+
+@pytest.fixture
+def use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """Make a store of files and let the pages have it."""
+
+    def _use(*files: Path | str, as_of: str = "") -> ingest.Store:
+        path = tmp_path / "store.sqlite"
+        store = ingest.open_store(str(path))
+        for file in files:
+            reading = (
+                ingest.read_file(file)
+                if isinstance(file, Path)
+                else ingest.read_bytes(file.encode(), "one.csv")
+            )
+            store.add(reading)
+        monkeypatch.setenv("VISCOSITY_SPC_STORE", store.url)
+        monkeypatch.setenv("VISCOSITY_SPC_AS_OF", as_of)
+        return store
+
+    return _use
+
+
+def open_page(file: str = "overview.py", **address: str) -> AppTest:
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    app.run()
+    if file != "overview.py":
+        for key, value in address.items():
+            app.query_params[key] = value
+        app.switch_page(f"views/{file}").run()
+    return app
+
+
+def words(app: AppTest) -> str:
+    """Everything that a page says in plain text, without the marks of Markdown."""
+    parts = [
+        one.value for kind in ("title", "subheader", "markdown", "caption") for one in app.get(kind)
+    ]
+    parts += [one.value for kind in ("error", "info") for one in app.get(kind)]
+    return " ".join(parts).replace("\\", "").replace("**", "")
+
+
+def table_with(app: AppTest, column: str) -> pd.DataFrame:
+    """The plain table of a page that has this column."""
+    return next(one.value for one in app.table if column in one.value)
+
+
+@pytest.mark.parametrize("page", [row.file for row in PAGES])
+@pytest.mark.parametrize("kind", ["empty", "one row", "dirty file", "demo"])
+def test_every_page_on_every_store(page, kind, use, demo, monkeypatch) -> None:
+    if kind == "demo":
+        monkeypatch.setenv("VISCOSITY_SPC_STORE", demo[0])
+        monkeypatch.setenv("VISCOSITY_SPC_AS_OF", demo[1])
+    else:
+        given = {
+            "empty": [],
+            "one row": [ONE_ROW],
+            "dirty file": [FILES / "U1_latin1_semicolon_preamble.csv"],
+        }
+        use(*given[kind])
+    app = open_page(page)
+    assert not app.exception
+    assert len(app.title) == 1
+    said = words(app)
+    if kind == "empty" and page != "import_file.py":
+        assert "The store holds no readings" in said
+        assert any("viscosity-spc demo" in one.value for one in app.code)
+    elif page in VERDICTS:
+        assert CAUTION in said
+
+
+def test_more_batches_than_the_screen_has_points(use) -> None:
+    values = 2000 + 50 * np.random.default_rng(11).standard_normal(2101)
+    lines = [f"K{i},BIG,{value:.1f},mPa.s" for i, value in enumerate(values)]
+    use("\n".join(["batch,product,viscosity,unit", *lines]))
+    app = open_page("control_chart.py")
+    assert not app.exception
+    assert app.selectbox(key="batch").value == 2100
+
+
+def test_lists_of_the_catalog_are_complete() -> None:
+    views = {path.name for path in (APP.parent / "views").glob("*.py")}
+    assert {row.file for row in PAGES} <= views
+    assert len({row.url_path for row in PAGES}) == len(PAGES)
+    assert set(STATE_FORMS) == {*STATES, NOT_FRESH}
+    icons = [icon for icon, _ in STATE_FORMS.values()]
+    assert len(set(icons)) == len(icons)  # told by a form of its own, not by colour alone
+    assert [row.key for row in CHARTS if not row.needs_subgroups] == ["three-way"]
+
+
+def test_quiet_only_while_the_data_are_fresh(use) -> None:
+    use(DATA / "F01_baseline_duplicates.csv", as_of="2025-03-17T15:00:00+00:00")
+    app = open_page()
+    assert app.title[0].value == "All quiet"
+    assert "B030: 2071 mPa·s, 17 Mar 2025; no specification" in words(app)
+
+
+def test_old_data_never_look_quiet(use) -> None:
+    use(DATA / "F01_baseline_duplicates.csv", as_of="2025-05-17T15:00:00+00:00")
+    app = open_page()
+    assert app.title[0].value == "No fresh data since 17 Mar 2025"
+    assert "quiet" not in words(app).casefold()
+
+
+def test_overview_says_what_needs_a_person_first(demo, monkeypatch) -> None:
+    monkeypatch.setenv("VISCOSITY_SPC_STORE", demo[0])
+    monkeypatch.setenv("VISCOSITY_SPC_AS_OF", demo[1])
+    app = open_page()
+    assert app.title[0].value == "2 open events"
+    assert [one.value for one in app.subheader] == ["WB\\-240", "WB\\-360", "WB\\-110"]
+    assert "V1 in order: CF-2000 and CF-500" in words(app)
+
+
+def test_asking_for_x_bar_needs_a_subgroup_and_warns(use) -> None:
+    """JOB numbers: by batch 25 of 30 are outside, 1977.04 to 2026.42 with the printed factors."""
+    use(DATA / "F01_baseline_duplicates.csv")
+    app = open_page("control_chart.py")
+    app.selectbox(key="chart").select("xbar-r").run()
+    assert "Say first what one subgroup is" in words(app)
+    app.selectbox(key="subgroups").select("batch").run()
+    assert not app.exception
+    assert "25 of 30" in words(app)
+    worked = table_with(app, "Worked, mPa·s")
+    limits = worked[worked.iloc[:, 0].isin(["Upper limit", "Lower limit"])].iloc[:, 1]
+    shown = sorted(float(text.rsplit("= ", 1)[1]) for text in limits)
+    assert shown == pytest.approx([1977.04, 2026.42], abs=0.05)
+
+
+def test_why_these_limits_fills_in_the_numbers(use) -> None:
+    """Printed results for F01: centre 2001.73, mean moving range 82.84, 1781.48 to 2221.99."""
+    use(DATA / "F01_baseline_duplicates.csv")
+    app = open_page("control_chart.py")
+    worked = dict(table_with(app, "Worked, mPa·s").itertuples(index=False))
+    assert worked["Centre"].endswith("= 2001.73")
+    assert worked["Upper limit"] == "2001.73 + 2.6587 × 82.84 = 2221.99"
+    assert worked["Lower limit"] == "2001.73 − 2.6587 × 82.84 = 1781.48"
+    assert worked["Range of duplicates, upper limit"].endswith("= 42.90")
+
+
+def test_readings_of_a_batch_name_file_and_line_but_no_person(use) -> None:
+    use(DATA / "F01_baseline_duplicates.csv")
+    app = open_page("control_chart.py")
+    app.selectbox(key="batch").select(4).run()
+    frame = table_with(app, "File")
+    lines = (DATA / "F01_baseline_duplicates.csv").read_text().splitlines()
+    for row in frame.itertuples(index=False):
+        assert row.File.replace("\\", "") == "F01_baseline_duplicates.csv"
+        cells = lines[int(row.Line) - 1].split(",")
+        assert cells[1] == "B005"
+        assert cells[8] == frame.loc[frame["Line"] == row.Line, "Viscosity, mPa·s"].iat[0]
+    assert set(frame["Operator"]) == {"operator 1"}
+    app.toggle(key="operators").set_value(True).run()
+    assert set(table_with(app, "File")["Operator"]) == {"AK"}
+
+
+def test_choices_stay_when_pages_change(use) -> None:
+    use(DATA / "F02_levels.csv")
+    app = open_page("control_chart.py")
+    labels = app.selectbox(key="characteristic").options
+    at = next(i for i, label in enumerate(labels) if i > 0 and label.startswith("P-"))
+    app.selectbox(key="characteristic").select_index(at).run()
+    app.selectbox(key="rules").select("four-zone").run()
+    chosen = app.selectbox(key="characteristic").value
+    app.switch_page("views/capability.py").run()
+    assert app.selectbox(key="characteristic").value == chosen
+    app.switch_page("views/control_chart.py").run()
+    assert app.selectbox(key="characteristic").value == chosen
+    assert app.selectbox(key="rules").value == "four-zone"
+
+
+def test_address_names_the_product(use) -> None:
+    store = use(DATA / "F02_levels.csv")
+    wanted = store.characteristics().query("product == 'P-H'")["id"].iat[0]
+    app = open_page("control_chart.py", characteristic=str(wanted))
+    assert app.selectbox(key="characteristic").value == wanted
+
+
+def test_unstable_process_gets_reasons_and_performance_only(use) -> None:
+    """S12: no capability, "15 of 50 beyond limits", performance 1.01 (0.79 to 1.23)."""
+    use(DATA / "S12_unstable_capability.csv").add_specification("P-100", lower=1750, upper=2250)
+    app = open_page("capability.py")
+    said = words(app)
+    assert "15 of 50" in said
+    metrics = {one.label: one.value for one in app.metric}
+    assert metrics["Ppk"] == "1.01"
+    assert "Cpk" not in metrics
+    assert "interval 0.79–1.23" in said
+
+
+def test_repeatability_recommends_percent_across_levels(use) -> None:
+    """F02: pooled 0.745 %, log-log slope 1.14."""
+    use(DATA / "F02_levels.csv")
+    said = words(open_page("repeatability.py"))
+    assert "slope 1.14" in said
+    assert "0.745 %" in said
+
+
+def test_repeatability_of_the_baseline(use) -> None:
+    """F01: s_r 12.12, 0.602 %, limit 2.8 × s_r."""
+    use(DATA / "F01_baseline_duplicates.csv")
+    metrics = {one.label: one.value for one in open_page("repeatability.py").metric}
+    assert metrics["Standard deviation s_r"] == "12.12 mPa·s"
+    assert metrics["Relative"] == "0.602 %"
+    assert metrics["Limit for two readings"] == "33.94 mPa·s"
+
+
+def test_upload_look_import(use) -> None:
+    """U1: 2 used, 1 test row, 1 over range, 1 below range, a blank line skipped."""
+    store = use()
+    app = open_page("import_file.py")
+    file = FILES / "U1_latin1_semicolon_preamble.csv"
+    app.file_uploader(key="import.files").upload(file.name, file.read_bytes(), "text/csv").run()
+    assert not app.exception
+    account = "5 rows read = 2 used + 3 set aside + 0 not parsed. The account closes."
+    assert account in words(app)
+    assert store.imports().empty  # looking keeps nothing
+    aside = next(one.value for one in app.dataframe if "Detail" in one.value)
+    assert aside["Line"].tolist() == [8, 9, 10]
+    app.button(key="import.0.import").click().run()
+    assert f"Imported. {account}" in words(app)
+    assert store.imports()["used"].tolist() == [2]
+    app.run()
+    assert "in the store already" in words(app)
+
+
+def test_a_question_is_asked_answered_and_read_again(use) -> None:
+    use()
+    app = open_page("import_file.py")
+    file = FILES / "U3_ambiguous_dates.csv"
+    app.file_uploader(key="import.files").upload(file.name, file.read_bytes(), "text/csv").run()
+    assert "Nothing of it is imported before it is said" in words(app)
+    assert not [one for one in app.button if one.key == "import.0.import"]
+    app.text_input(key="import.0.product").input("P-7")
+    app.selectbox(key="import.0.date_order").select("dmy")
+    next(one for one in app.button if one.label == "Read again").click().run()
+    assert not app.exception
+    assert "The account closes" in words(app)
+    assert app.button(key="import.0.import")
+
+
+def test_nonsense_said_about_a_file_can_be_taken_back(use) -> None:
+    use()
+    app = open_page("import_file.py")
+    file = DATA / "F01_baseline_duplicates.csv"
+    app.file_uploader(key="import.files").upload(file.name, file.read_bytes(), "text/csv").run()
+    app.text_input(key="import.0.more.time_zone").input("Nowhere/Land")
+    next(one for one in app.button if one.label == "Read again").click().run()
+    assert len(app.error) == 1
+    assert "Nowhere/Land" in words(app)
+    app.button(key="import.0.forget").click().run()
+    assert not app.error
+    assert "60 rows read = 60 used" in words(app)
+
+
+def test_a_file_that_is_none_gives_one_sentence(use) -> None:
+    use()
+    app = open_page("import_file.py")
+    app.file_uploader(key="import.files").upload(
+        "x.csv", b"\x89PNG\r\n\x1a\n\0\0", "text/csv"
+    ).run()
+    assert not app.exception
+    assert len(app.error) == 1
+    assert "\n" not in app.error[0].value
+
+
+def test_a_specification_is_added_and_judged_by(use) -> None:
+    store = use(DATA / "F01_baseline_duplicates.csv", as_of="2025-03-17T15:00:00+00:00")
+    app = open_page("setup.py")
+    app.number_input(key="specification.lower").set_value(2100.0)
+    app.number_input(key="specification.upper").set_value(2.0)
+    add = next(one for one in app.button if one.label == "Add")
+    add.click().run()
+    assert "not below the upper limit" in words(app)
+    app.number_input(key="specification.upper").set_value(2200.0)
+    next(one for one in app.button if one.label == "Add").click().run()
+    assert not app.exception
+    (held,) = store.specifications("P-100")
+    assert (held.lower, held.upper) == (2100.0, 2200.0)
+    assert "outside specification 2100–2200" in words(open_page())
+
+
+def test_a_store_that_cannot_be_opened_is_one_sentence(tmp_path, monkeypatch) -> None:
+    broken = tmp_path / "notes.sqlite"
+    broken.write_bytes(b"this is no database at all, only text " * 40)
+    monkeypatch.setenv("VISCOSITY_SPC_STORE", str(broken))
+    app = open_page()
+    assert not app.exception
+    assert len(app.error) == 1
+    assert "is not a database" in words(app)
+
+
+def test_names_from_a_file_are_never_markup(use) -> None:
+    """A product that is a Markdown picture would make the browser fetch it."""
+    name = "![x](http://example.invalid/a.png)"
+    text = f"batch,product,viscosity,unit\n{name},{name},2000,mPa.s\n"
+    use(text)
+    for row in PAGES:
+        app = open_page(row.file)
+        assert not app.exception
+        for kind in ("markdown", "subheader", "caption", "title"):
+            assert not [one.value for one in app.get(kind) if "![x](" in one.value]
+
+
+def test_escaping_leaves_no_live_mark() -> None:
+    # every character that Markdown or Streamlit gives a meaning, each behind a backslash
+    assert escaping.markdown("a*b_c`d`[e](f) :red[g] $h$") == (
+        r"a\*b\_c\`d\`\[e\]\(f\) \:red\[g\] \$h\$"
+    )
+    assert escaping.markdown("one\n\n# two") == r"one \# two"
+
+
+def test_csv_cells_are_no_formulas() -> None:
+    frame = pd.DataFrame(
+        {"=A1": ["=1+1", "+x", "-y", "@z", "\tq", "plain"], "n": [-1.5, 2, 3, 4, 5, 6]}
+    )
+    lines = escaping.csv_bytes(frame).decode("utf-8-sig").splitlines()
+    assert lines == [
+        "'=A1,n",
+        "'=1+1,-1.5",
+        "'+x,2.0",
+        "'-y,3.0",
+        "'@z,4.0",
+        "'\tq,5.0",
+        "plain,6.0",
+    ]
