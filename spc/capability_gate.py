@@ -1,5 +1,10 @@
 """What must hold before a capability index is earned."""
 
+import math
+
+from spc.errors import ArgumentError
+from spc.intake import as_count, as_number, as_sigma
+
 # Fewer batches than this make no index: even at 30, an index of 1.33 means 0.97 to 1.69.
 SMALLEST_N = 30
 LARGEST_MEASUREMENT_PERCENT = 30.0
@@ -34,6 +39,9 @@ def capability_gate(
     Returns:
         Plain reasons, the most telling first.
 
+    Raises:
+        ArgumentError: a count below 0, or a number that is missing (nan) where it is judged.
+
     Source: practice around ISO 22514-2 (capability only for a stable process); n at least 30 and
         the borders 30 % and 10 % are conventions of the trade.
 
@@ -41,6 +49,17 @@ def capability_gate(
         >>> capability_gate(n=12, points_outside=0, n_points=12, lag1=0.1, lag1_band=0.57)
         ('n = 12: 18 more batches for an index',)
     """
+    n = as_count(n, name="n", at_least=0)
+    n_points = as_count(n_points, name="n_points", at_least=0)
+    points_outside = as_count(points_outside, name="points_outside", at_least=0)
+    open_events = as_count(open_events, name="open_events", at_least=0)
+    lag1 = None if lag1 is None else as_number(lag1, name="lag1")
+    if math.isnan(lag1_band):  # infinite where no correlation can be judged
+        raise ArgumentError("lag1_band must be a number, got nan")
+    share = measurement_percent_of_tolerance
+    if share is not None:
+        share = as_sigma(share, name="measurement_percent_of_tolerance")
+    censored_fraction = as_sigma(censored_fraction, name="censored_fraction")
     reasons = []
     if points_outside > 0:
         reasons.append(f"{points_outside} of {n_points} batches beyond the limits")
@@ -57,7 +76,6 @@ def capability_gate(
         missing = SMALLEST_N - n
         batches = "batch" if missing == 1 else "batches"
         reasons.append(f"n = {n}: {missing} more {batches} for an index")
-    share = measurement_percent_of_tolerance
     if share is not None and share > LARGEST_MEASUREMENT_PERCENT:
         reasons.append(
             f"the measurement takes {share:.0f} % of the tolerance "

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-from spc.elementwise import as_matching, as_numbers
+from spc.elementwise import ROUNDING, as_matching, as_numbers
 from spc.errors import ArgumentError
 from spc.intake import FloatArray, as_number, as_series
 
 Sides: TypeAlias = tuple[float | None, float | None]
 Verdict: TypeAlias = Literal["conforms", "not decided", "does not conform"]
+NEITHER: Verdict = "not decided"
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,9 +193,11 @@ def guarded_verdict(
         inside = np.minimum(inside, value - low)
     if high is not None:
         inside = np.minimum(inside, high - value)
+    # a result on a border stays on it although the subtraction above was rounded
+    slack = ROUNDING * (np.abs(value) + band)
     verdicts: tuple[Verdict, ...] = tuple(
-        "conforms" if distance >= w else "does not conform" if distance < -w else "not decided"
-        for distance, w in zip(inside, band, strict=True)
+        "conforms" if distance >= w - e else "does not conform" if distance < -w - e else NEITHER
+        for distance, w, e in zip(inside, band, slack, strict=True)
     )
     return GuardedVerdict(
         series, u.copy(), band.copy(), share_between(series, u, low, high), verdicts

@@ -181,6 +181,7 @@ def _bartlett(sizes: IntArray, variances: FloatArray) -> tuple[float | None, flo
     pooled = float((freedom * variances).sum()) / total
     raw = float((freedom * np.log(pooled / variances)).sum())
     statistic = raw / (1 + float((1 / freedom).sum() - 1 / total) / (3 * (k - 1)))
+    statistic = max(0.0, statistic)  # equal variances leave a rounding error of either sign
     return statistic, float(chdtrc(k - 1, statistic))
 
 

@@ -325,3 +325,34 @@ QUIET = {"n": 50, "points_outside": 0, "n_points": 50, "lag1": 0.1, "lag1_band":
 )
 def test_gate(changed, reasons):
     assert spc.capability_gate(**(QUIET | changed)) == reasons
+
+
+@pytest.mark.parametrize(
+    ("wrong", "message"),
+    [
+        ({"lag1": math.nan}, "lag1 must be finite, got nan"),
+        ({"lag1_band": math.nan}, "lag1_band must be a number, got nan"),
+        ({"measurement_percent_of_tolerance": math.nan}, "measurement_percent_of_tolerance"),
+        ({"censored_fraction": math.nan}, "censored_fraction must be finite, got nan"),
+        ({"points_outside": -3}, "points_outside must be at least 0, got -3"),
+        ({"n": "a"}, "n must be a whole number, got 'a'"),
+    ],
+)
+def test_the_gate_does_not_open_for_a_missing_number(
+    wrong: dict[str, object], message: str
+) -> None:
+    given: dict[str, object] = {
+        "n": 50,
+        "points_outside": 0,
+        "n_points": 50,
+        "lag1": 0.1,
+        "lag1_band": 0.28,
+    }
+    assert spc.capability_gate(**given) == ()
+    with pytest.raises(spc.SpcError, match=message):
+        spc.capability_gate(**(given | wrong))
+
+
+def test_the_gate_takes_an_infinite_band_where_no_correlation_is_judged() -> None:
+    told = spc.capability_gate(n=50, points_outside=0, n_points=50, lag1=None, lag1_band=math.inf)
+    assert told == ()

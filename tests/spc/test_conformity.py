@@ -336,3 +336,12 @@ def test_global_risk_has_no_unit_and_no_side(process, band, unit):
 def test_refusals(call, message):
     with pytest.raises(spc.SpcError, match=message):
         call()
+
+
+def test_a_result_on_the_border_of_the_guard_band_conforms() -> None:
+    """0.3 - 0.1 is 0.19999999999999998 in double precision, and still a guard band of 0.2."""
+    assert spc.guarded_verdict(0.3, 0.1, lower=0.1, guard_band=0.2).verdicts == ("conforms",)
+    edges = spc.guarded_verdict([1873.1, 2126.9], 36.55, 1800, 2200, guard_band=73.1)
+    assert edges.verdicts == ("conforms", "conforms")
+    below = spc.guarded_verdict(1873.09, 36.55, 1800, 2200, guard_band=73.1)
+    assert below.verdicts == ("not decided",)

@@ -129,3 +129,15 @@ def test_refused(arguments, message):
     with pytest.raises(spc.ArgumentError) as caught:
         spc.short_run(*arguments)
     assert str(caught.value) == message
+
+
+@pytest.mark.parametrize(
+    ("logs", "products"),
+    [([0.1, 0.2, 0.3, 0.4], "aabb"), ([0.0, 0.03, 0.0, 0.03, 0.029, 0.0], "aabbcc")],
+)
+def test_equal_variances_are_no_evidence_of_unequal_ones(logs: list[float], products: str) -> None:
+    check = spc.equal_variation(logs, list(products))
+    assert check.bartlett is not None
+    assert check.bartlett_p is not None
+    assert check.bartlett >= 0
+    assert check.bartlett_p == pytest.approx(1.0, abs=0.01)
