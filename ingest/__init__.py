@@ -9,10 +9,11 @@ readings back as a table.
 from ingest.account import RowAccount
 from ingest.answers import Question, Understood
 from ingest.errors import IngestError, StoreError
+from ingest.opening import default_url
 from ingest.reading import FileReading, read_bytes, read_file
 from ingest.reasons import REASONS
 from ingest.specifications import Specification, specification_for
-from ingest.store import ImportReport, Store, default_url, open_store
+from ingest.store import ImportReport, Store, open_store
 
 __all__ = [
     "REASONS",

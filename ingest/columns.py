@@ -137,7 +137,10 @@ COLUMNS: tuple[Column, ...] = (
         "speed",
         "number",
         "speed",
-        ("speed", "rotational speed", "rotation speed", "drehzahl", "umdrehungen", "rpm"),
+        (
+            *("speed", "rotational speed", "rotation speed", "rpm", "r/min", "1/min", "min⁻¹"),
+            *("drehzahl", "umdrehungen", "u/min", "upm"),
+        ),
         "speed",
     ),
     Column(
@@ -214,6 +217,8 @@ COLUMNS: tuple[Column, ...] = (
             "nr",
             "no",
             "wiederholung",
+            "wdh",
+            "wdh nr",
             "messung",
             "messung nr",
             "parallele",

@@ -227,3 +227,14 @@ def test_many_values_under_one_key_take_seconds(store: ingest.Store) -> None:
     again = [line("2025-01-01T06:00", 1000 + i, more=",foam") for i in range(5_000)]
     assert store.add(reading(*again, name="y.csv")).account.set_aside == {"conflict": 5_000}
     assert time.perf_counter() - start < 20, "row by row it is minutes"
+
+
+def test_the_same_bytes_read_in_two_ways_do_not_count_twice(any_store: ingest.Store) -> None:
+    content = b"timestamp,batch,product,viscosity cP\n2025-01-01T06:00,B1,P,2000\n"
+    any_store.add(ingest.read_bytes(content, "a.csv"))
+    other = ingest.read_bytes(content, "b.csv", {"time_zone": "Europe/Berlin"})
+    for attempt in (any_store.add, any_store.preview):
+        with pytest.raises(ingest.IngestError, match=r"b.csv is in the store already, as a.csv"):
+            attempt(other)
+    assert len(any_store.readings()) == 1
+    assert any_store.add(ingest.read_bytes(content, "c.csv")).account.duplicates == 1
