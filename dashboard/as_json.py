@@ -25,6 +25,8 @@ def to_json(assessment: Assessment) -> dict[str, Any]:
         "stage": assessment.stage,
         "last_batch": assessment.last_batch or None,
         "last_batch_at": time(assessment.last_batch_at),
+        "last_batch_outside_specification": assessment.last_outside,
+        "readings_undecided": assessment.undecided,
         "stale": assessment.stale,
         "individuals": _individuals(charts, assessment.n_batches),
         "subgroups": _subgroups(assessment.subgroups),

@@ -142,7 +142,15 @@ def assess_store(
         )
         for row in products.itertuples()
     ]
-    return sorted(found, key=lambda one: (STATES.index(one.state), one.product, one.condition))
+    return sorted(
+        found,
+        key=lambda one: (
+            not one.needs_a_person,
+            STATES.index(one.state),
+            one.product,
+            one.condition,
+        ),
+    )
 
 
 def _chosen_products(characteristics: pd.DataFrame, product: str | None) -> pd.DataFrame:

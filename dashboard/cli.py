@@ -290,7 +290,6 @@ def assess(
     import ingest
     from dashboard.as_json import to_json
     from dashboard.assessment import assess_store
-    from dashboard.results import IN_DOUBT, SIGNAL
 
     opened = ingest.open_store(store, create=False)
     found = assess_store(opened, product, rules, subgroups, as_of)
@@ -303,7 +302,7 @@ def assess(
         from dashboard.assessment import CAUTION
 
         typer.echo(CAUTION if found else "The store holds no product readings yet: import a file.")
-    needs = any(one.state in (SIGNAL, IN_DOUBT) for one in found)
+    needs = any(one.needs_a_person for one in found)
     raise typer.Exit(NEEDS_A_PERSON if needs else DONE)
 
 
@@ -316,6 +315,8 @@ def _assessment_text(one: "Assessment") -> str:
         lines.append(f"  {one.stale_sentence}")
     lines += [f"  {sentences.last_batch(one)}", f"  {sentences.capability(one)}"]
     lines.append(f"  {sentences.repeatability(one)}")
+    if one.undecided:
+        lines.append(f"  {sentences.undecided(one)}")
     lines += [f"  {event.sentence}" for event in one.open_events]
     if one.subgroups is not None:
         lines.append(f"  {one.subgroups.sentence}")

@@ -238,6 +238,21 @@ class Assessment:
         return (NOT_FRESH,) if self.state == QUIET else (NOT_FRESH, self.state)
 
     @property
+    def last_outside(self) -> bool:
+        """Whether the newest batch lies outside its own specification."""
+        return bool(len(self.batches)) and self.batches["in_specification"].iat[-1] is False
+
+    @property
+    def undecided(self) -> int:
+        """Readings that are recorded in two ways, none of which is used until a person decides."""
+        return sum(self.n_set_aside.get(reason, 0) for reason in ("conflict", "status_changed"))
+
+    @property
+    def needs_a_person(self) -> bool:
+        """Whether anything here waits for somebody."""
+        return self.state in (SIGNAL, IN_DOUBT) or self.last_outside or self.undecided > 0
+
+    @property
     def open_events(self) -> tuple[Event, ...]:
         """Events that wait for a person."""
         return tuple(event for event in self.events if event.open)

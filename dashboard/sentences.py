@@ -20,6 +20,12 @@ def headline(found: Sequence[Assessment]) -> str:
     in_doubt = [one for one in found if one.state == IN_DOUBT]
     if in_doubt:
         parts.append(f"measurement in doubt for {text.count(len(in_doubt), 'product')}")
+    outside = [one for one in found if one.last_outside]
+    if outside:
+        parts.append(f"last batch outside specification for {text.count(len(outside), 'product')}")
+    doubled = [one for one in found if one.undecided]
+    if doubled:
+        parts.append(f"readings to decide about for {text.count(len(doubled), 'product')}")
     if stale:
         parts.append(_no_fresh_data(found, stale))
     if parts:
@@ -29,6 +35,14 @@ def headline(found: Sequence[Assessment]) -> str:
     if len(waiting) == len(found):
         return "Not enough data yet"
     return "All quiet" + (f"; not enough data yet for {len(waiting)}" if waiting else "")
+
+
+def undecided(one: Assessment) -> str:
+    """Readings that are recorded in more than one way."""
+    return (
+        f"{text.count(one.undecided, 'reading')} recorded in more than one way: none of them is "
+        "used until a person decides."
+    )
 
 
 def _no_fresh_data(found: Sequence[Assessment], stale: Sequence[Assessment]) -> str:

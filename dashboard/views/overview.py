@@ -26,6 +26,9 @@ def card(one: Assessment) -> None:
             ]
             if not one.open_events:
                 said.append(words(one.state_reason))
+            waiting = [f"{one.last_batch} is outside its specification."] * one.last_outside
+            waiting += [sentences.undecided(one)] if one.undecided else []
+            said += [f":orange[:material/arrow_right:] {words(line)}" for line in waiting]
             st.markdown("  \n".join(said))
             st.markdown(
                 f"**Last batch** {words(sentences.last_batch(one))}  \n"

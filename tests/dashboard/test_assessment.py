@@ -747,6 +747,8 @@ KEYS = {
     "stage",
     "last_batch",
     "last_batch_at",
+    "last_batch_outside_specification",
+    "readings_undecided",
     "stale",
     "notes",
     "set_aside",
