@@ -92,8 +92,17 @@ def legend(one: Assessment, options: chart_panels.PanelOptions) -> str:
     if options.aside is not None:
         parts.append("diamonds and arrows are readings set aside, used for nothing")
     if options.specification:
-        parts.append("blue dash-dot lines are the specification, not control limits")
+        since = in_force_since(one)
+        parts.append(f"blue dash-dot lines are the specification{since}, not control limits")
     return "; ".join(parts) + "."
+
+
+def in_force_since(one: Assessment) -> str:
+    """From when the drawn specification holds: batches before it were judged by another."""
+    specification = one.capability.specification
+    if specification is None or specification.valid_from is None:
+        return ""
+    return f" in force since {text.date(specification.valid_from)}"
 
 
 def _beyond_quietly(one: Assessment) -> bool:

@@ -17,6 +17,7 @@ def main() -> None:
         return
     st.subheader("Products and measuring conditions", anchor=False)
     st.markdown("Each line is one chart. Nothing is pooled across lines.")
+    characteristics = characteristics[characteristics["sample_type"] != "other"]  # have no chart
     st.dataframe(
         {
             "Product": characteristics["product"],
