@@ -21,13 +21,14 @@ from dashboard.batches import (
     BatchTable,
     batch_tables,
     batches_per_week,
-    load_readings,
+    instruments_of,
+    load_batches,
     no_batches,
     replicate_groups,
     usual_interval,
 )
 from dashboard.capability_view import capability_view, specifications_in_force
-from dashboard.check_standards import check_standards, on_instruments
+from dashboard.check_standards import check_standards, load_readings, on_instruments
 from dashboard.events import OPEN_WINDOW, events_of, lone_ranges, moving_average, signals_of
 from dashboard.levels import repeatability_by_level
 from dashboard.notes import NEXT_STAGE, neighbours_note, notes_of, repeatability_note, stage_of
@@ -119,17 +120,12 @@ def assess_store(
     characteristics = store.characteristics()
     products = _chosen_products(characteristics, product)
     checks = characteristics[characteristics["sample_type"] == "check"]
-    needed = None if product is None else [int(i) for i in [*products["id"], *checks["id"]]]
-    readings = load_readings(store, needed)
-    used = readings[readings["reason"] == ""]
-    is_check = used["characteristic_id"].isin(checks["id"])
-    standards = check_standards(used[is_check], characteristics)
-    tables = batch_tables(used[used["characteristic_id"].isin(products["id"])])
-    instruments = {
-        int(key): names.fillna("").astype(str).unique().tolist()
-        for key, names in used[~is_check].groupby("characteristic_id")["instrument"]
-    }
-    aside = _set_aside(readings)
+    batches = load_batches(store, None if product is None else [int(i) for i in products["id"]])
+    is_product = batches["characteristic_id"].isin(products["id"]).to_numpy()
+    tables = batch_tables(batches[is_product])
+    instruments = instruments_of(batches[is_product])
+    standards = check_standards(load_readings(store, checks["id"]), characteristics)
+    aside = _set_aside(store.set_aside_counts())
     specifications = {name: store.specifications(name) for name in products["product"].unique()}
     found = [
         _assess(
@@ -166,12 +162,11 @@ def _chosen_products(characteristics: pd.DataFrame, product: str | None) -> pd.D
     return chosen
 
 
-def _set_aside(readings: pd.DataFrame) -> dict[int, dict[str, int]]:
-    """Count set-aside readings by characteristic and reason, the commonest reason first."""
-    aside = readings[readings["reason"] != ""]
-    counts = aside.groupby(["characteristic_id", "reason"]).size().sort_values(ascending=False)
+def _set_aside(counts: pd.DataFrame) -> dict[int, dict[str, int]]:
+    """Order the counts of set-aside readings of a characteristic, the commonest reason first."""
+    ordered = counts.sort_values(["n", "reason"], ascending=[False, True], kind="stable")
     found: dict[int, dict[str, int]] = {}
-    for (number, reason), n in counts.items():
+    for number, reason, n in ordered[["characteristic_id", "reason", "n"]].itertuples(index=False):
         found.setdefault(int(number), {})[str(reason)] = int(n)
     return found
 

@@ -1,16 +1,17 @@
-"""From readings to batches: one grouping over all products at once, then split."""
+"""The batches of each product, from the store's batch table."""
 
+import json
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+import ingest
+
 COLUMNS = ("batch", "at", "n", "mean", "low", "high", "range", "single", "instrument")
 LONG_APART = np.timedelta64(30, "D")
 """Readings of one batch number further apart than this: the number was probably used twice."""
-REUSED_AFTER = np.timedelta64(60, "D")
-"""A longer gap than this within a batch number begins another batch; as at import."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,104 +32,75 @@ class BatchTable:
     far_apart: tuple[str, ...]
 
 
-def load_readings(store: Any, characteristic_ids: list[int] | None) -> pd.DataFrame:
-    """Read used and set-aside readings: of every characteristic at once, or of a few."""
-    if characteristic_ids is None:
-        return store.readings(aside=True)
-    parts = [store.readings(number, aside=True) for number in characteristic_ids]
-    return pd.concat(parts, ignore_index=True) if parts else store.readings(aside=True).iloc[:0]
-
-
 def production_time(readings: pd.DataFrame) -> np.ndarray:
     """Time that orders a reading: when the sample was taken, else when it was tested (UTC)."""
     times = readings["sampled_at"].fillna(readings["at"])
     return times.dt.tz_convert("UTC").dt.tz_localize(None).to_numpy("datetime64[ns]")
 
 
-def batch_tables(used: pd.DataFrame) -> dict[int, BatchTable]:
-    """Group used readings into batches, for every characteristic in one pass.
+def load_batches(store: Any, characteristic_ids: list[int] | None) -> pd.DataFrame:
+    """Read the batch table: of every characteristic at once, or of a few."""
+    if characteristic_ids is None:
+        return store.batches()
+    parts = [store.batches(number) for number in characteristic_ids]
+    return pd.concat(parts, ignore_index=True) if parts else store.batches().iloc[:0]
+
+
+def batch_tables(batches: pd.DataFrame) -> dict[int, BatchTable]:
+    """Split batches by characteristic.
 
     Args:
-        used: used readings in production order, as the store gives them. Batches stand in the
-            order of their first reading, so undated files keep their file order. A batch number
-            that is used again after REUSED_AFTER gives another batch, named with its year.
+        batches: as the store gives them: by characteristic, in the order of their first reading,
+            so that undated files keep their file order. A batch number that was used again is
+            another batch, named with its year.
 
     Returns:
         Characteristic id to its batches; characteristics without a used reading are absent.
     """
-    if used.empty:
+    if batches.empty:
         return {}
-    used = used.iloc[np.argsort(used["characteristic_id"].to_numpy(), kind="stable")]
-    named = used.groupby(["characteristic_id", "batch"], sort=False, dropna=False).ngroup()
-    number = named.to_numpy()
-    use = _uses(number, production_time(used))
-    code = used.assign(use=use).groupby([number, "use"], sort=False).ngroup().to_numpy()
-    order = np.lexsort((used["replicate"].to_numpy(), code))
-    used, code, number, use = used.iloc[order], code[order], number[order], use[order]
-
-    first = np.flatnonzero(np.diff(code, prepend=-1))
-    n = np.diff(first, append=len(code))
-    values = used["viscosity"].to_numpy(dtype=float)
-    times = production_time(used)
-    low, high = np.minimum.reduceat(values, first), np.maximum.reduceat(values, first)
-    earliest = np.fmin.reduceat(times, first)  # fmin passes over a missing time
-    apart = _far_apart(number, times)[first]
-    instruments = used["instrument"].fillna("").astype(str).to_numpy(dtype=object)
-    shifts = used["shift"].fillna("").astype(str).to_numpy(dtype=object)[first]
-    numbers = used["batch"].fillna("").astype(str).to_numpy(dtype=object)[first]
-    names = _names(numbers, number[first], use[first], earliest)
+    n = batches["n"].to_numpy()
+    first_at, last_at = batches["first_at"], batches["last_at"]
+    numbers = names = batches["batch"].to_numpy(dtype=object)
+    apart = (last_at - first_at).to_numpy() > LONG_APART
+    use = batches["use"].to_numpy()
+    if use.any():
+        number = batches.groupby(["characteristic_id", "batch"], sort=False).ngroup().to_numpy()
+        begins = first_at.groupby(number).transform("min")
+        apart = (last_at.groupby(number).transform("max") - begins).to_numpy() > LONG_APART
+        earliest = first_at.dt.tz_localize(None).to_numpy("datetime64[ns]")
+        names = _names(names, number, use, earliest)
+    shifts = batches["shift"].to_numpy(dtype=object)
     frame = pd.DataFrame(
         {
             "batch": names,
-            "at": pd.DatetimeIndex(earliest).tz_localize("UTC"),
+            "at": pd.DatetimeIndex(first_at),
             "n": n,
-            "mean": np.add.reduceat(values, first) / n,
-            "low": low,
-            "high": high,
-            "range": np.where(n > 1, high - low, np.nan),
+            **{name: batches[name].to_numpy() for name in ("mean", "low", "high", "range")},
             "single": n == 1,
-            "instrument": instruments[first + n - 1],
+            "instrument": batches["instrument"].to_numpy(dtype=object),
         }
     )
-    row_of_reading = np.repeat(np.arange(len(first)), n)
-    position = np.arange(len(code)) - first[row_of_reading]
-
-    owner = used["characteristic_id"].to_numpy()[first]
+    owner = batches["characteristic_id"].to_numpy()
     edges = np.flatnonzero(np.diff(owner, prepend=owner[0] - 1))
     tables = {}
     for start, stop in zip(edges, np.append(edges[1:], len(owner)), strict=True):
-        inside = slice(first[start], first[stop] if stop < len(first) else len(code))
-        grid = np.full((stop - start, n[start:stop].max()), np.nan)
-        grid[row_of_reading[inside] - start, position[inside]] = values[inside]
         tables[int(owner[start])] = BatchTable(
             frame=frame.iloc[start:stop].reset_index(drop=True),
-            readings=grid,
+            readings=ingest.reading_grid(batches.iloc[start:stop]),
             shift=shifts[start:stop],
             far_apart=tuple(dict.fromkeys(numbers[start:stop][apart[start:stop]])),
         )
     return tables
 
 
-def _uses(number: np.ndarray, times: np.ndarray) -> np.ndarray:
-    """Which use of its batch number each reading belongs to: 0, and one more after each long gap.
-
-    Readings without a time belong to the first use.
-    """
-    dated = np.flatnonzero(~np.isnat(times))
-    order = dated[np.lexsort((times[dated], number[dated]))]
-    begins = np.diff(number[order], prepend=-1) != 0
-    gap = np.diff(times[order], prepend=times[order][:1]) > REUSED_AFTER
-    count = np.cumsum(gap & ~begins)
-    use = np.zeros(len(number), dtype=np.int64)
-    use[order] = count - count[begins][np.cumsum(begins) - 1]
-    return use
-
-
-def _far_apart(number: np.ndarray, times: np.ndarray) -> np.ndarray:
-    """For each reading, whether those of its batch number lie far apart."""
-    by_number = pd.Series(times).groupby(number)
-    apart = by_number.transform("max") - by_number.transform("min") > LONG_APART
-    return apart.to_numpy()
+def instruments_of(batches: pd.DataFrame) -> dict[int, list[str]]:
+    """The instruments that each characteristic was measured on."""
+    found: dict[int, set[str]] = {}
+    distinct = batches[["characteristic_id", "instrument", "instruments"]].drop_duplicates()
+    for number, one, several in distinct.itertuples(index=False):
+        found.setdefault(int(number), set()).update(json.loads(several) if several else [one])
+    return {number: sorted(names) for number, names in found.items()}
 
 
 def _names(

@@ -1,6 +1,7 @@
 """Charts of the check standards: did the measurement move, or did the process?"""
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,17 @@ FEWEST_RUNS = 8
 """Runs before a check standard has limits; as for batches."""
 SAME_RUN = np.timedelta64(8, "h")
 """A higher replicate number within one shift of the first belongs to the same run."""
+
+
+def load_readings(store: Any, characteristic_ids: Iterable[int]) -> pd.DataFrame:
+    """Read the used readings of check standards, in time order over all of them.
+
+    Not batches: a check standard is often one "batch" for years, and each run counts.
+    """
+    parts = [store.readings(int(number)) for number in characteristic_ids]
+    if not parts:
+        return pd.DataFrame()
+    return pd.concat(parts, ignore_index=True)
 
 
 def check_standards(used: pd.DataFrame, characteristics: pd.DataFrame) -> list[CheckStandard]:

@@ -1,4 +1,4 @@
-"""The command line: demo, serve, import, specify, assess.
+"""The command line: demo, serve, import, specify, assess, and those of `cli_store.py`.
 
 Exit codes: 0 done; 1 done and something needs a person; 2 could not do it, with one sentence.
 Heavy libraries are imported inside the commands that use them, so that `--help` is quick.
@@ -14,11 +14,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from dashboard import cli_store
+from dashboard.cli_options import (
+    COULD_NOT,
+    DONE,
+    NEEDS_A_PERSON,
+    ByOption,
+    JsonOption,
+    StoreOption,
+    WhyOption,
+)
+
 if TYPE_CHECKING:
     import ingest
     from dashboard.results import Assessment
-
-DONE, NEEDS_A_PERSON, COULD_NOT = 0, 1, 2
 
 app = typer.Typer(
     add_completion=False,
@@ -26,11 +35,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Statistical process control for viscosity results.",
 )
-StoreOption = Annotated[
-    str | None,
-    typer.Option("--store", help="Store URL or SQLite path. [default: VISCOSITY_SPC_STORE]"),
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON instead of text.")]
+for command in cli_store.COMMANDS:
+    app.command()(command)
 PortOption = Annotated[int | None, typer.Option("--port", help="Port on 127.0.0.1.")]
 OpenOption = Annotated[bool, typer.Option("--open/--no-open", help="Show it in the browser.")]
 
@@ -230,6 +236,8 @@ def specify(
         typer.Option("--from", formats=["%Y-%m-%d"], help="First day it holds for."),
     ] = None,
     unit: Annotated[str, typer.Option(help="Unit of the numbers.")] = "mPa.s",
+    by: ByOption = None,
+    why: WhyOption = "",
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -238,7 +246,7 @@ def specify(
 
     opened = ingest.open_store(store)
     day = from_.date() if from_ else None
-    added = opened.add_specification(product, lower, upper, target, day, unit)
+    added = opened.add_specification(product, lower, upper, target, day, unit, by, why)
     if as_json:
         typer.echo(
             json.dumps(

@@ -4,8 +4,9 @@ import re
 
 import pandas as pd
 
+from ingest.harmless import harmless_table
+
 _MARKUP = re.compile(r"([\\`*_{}\[\]()<>#+\-.!|~$:^&])")
-_FORMULA = re.compile(r"^[=+\-@\t\r]")
 
 
 def markdown(text: object) -> str:
@@ -23,15 +24,4 @@ def csv_bytes(frame: pd.DataFrame) -> bytes:
     Text that starts with = + - @ or a tab gets an apostrophe in front. Numbers stay numbers. The
     byte-order mark makes spreadsheets read the text as UTF-8.
     """
-    safe = frame.copy()
-    for name in safe.columns:
-        if not pd.api.types.is_numeric_dtype(safe[name]) and not (
-            pd.api.types.is_datetime64_any_dtype(safe[name])
-        ):
-            safe[name] = safe[name].map(_harmless, na_action="ignore").astype(object)
-    safe.columns = [_harmless(name) for name in safe.columns]
-    return safe.to_csv(index=False).encode("utf-8-sig")
-
-
-def _harmless(cell: object) -> object:
-    return f"'{cell}" if isinstance(cell, str) and _FORMULA.match(cell) else cell
+    return harmless_table(frame).to_csv(index=False).encode("utf-8-sig")

@@ -57,8 +57,8 @@ def repeatability_by_level(store: Any) -> RepeatabilityByLevel:
     """Compare and pool the repeatability of every product in the store."""
     characteristics = store.characteristics()
     products = characteristics[characteristics["sample_type"] == "product"]
-    used = store.readings()
-    tables = batch_tables(used[used["characteristic_id"].isin(products["id"])])
+    batches = store.batches()
+    tables = batch_tables(batches[batches["characteristic_id"].isin(products["id"])])
     levels, every = [], []
     for row in products.itertuples():
         table = tables.get(int(row.id))

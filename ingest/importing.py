@@ -13,27 +13,27 @@ are never changed.
 """
 
 from collections.abc import Callable, Iterable
-from functools import lru_cache
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyarrow as pa
 import sqlalchemy as sa
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.schema import CreateTable
 
-from ingest import schema
+from ingest import batches, schema
 from ingest.account import RowAccount, require_closed
-from ingest.judging import JUDGED, KEY, REMARKS, VALUES, Found, codes_of, digits_of, judged
+from ingest.batches import Key
+from ingest.characteristics import with_characteristics
+from ingest.judging import JUDGED, KEY, REMARKS, VALUES, Found, codes_of, judged
+from ingest.opening import next_id
 from ingest.reading import FileReading
+from ingest.reasons import UNDONE
+from ingest.result_rows import insert_results, plain_list
 
 _CHUNK = 50_000
 _BATCHES_AT_ONCE = 10_000
 _KEPT = (*KEY, *VALUES, *REMARKS)
-_COLUMNS = tuple(column.name for column in schema.RESULTS.columns)
-_CONDITION = ("spindle", "speed", "set_temperature", "reading_time", "guard", "method")
 
 # What is to be looked up, for a join: statements with thousands of keys are slow, and limited.
 _ASKED = {
@@ -47,167 +47,125 @@ _ASKED = {
 }
 
 
-def next_id(connection: sa.Connection, table: sa.Table) -> int:
-    """The next free id of a table; the caller holds the write lock."""
-    return (
-        int(
-            connection.execute(sa.select(sa.func.coalesce(sa.func.max(table.c.id), 0))).scalar_one()
-        )
-        + 1
-    )
+@dataclass(slots=True)
+class _Batches:
+    """The batches that an import has touched so far.
+
+    Attributes:
+        stale: to be made anew from the store, as they have readings from elsewhere too.
+        last: those of the block of rows before, in which a batch may have begun.
+    """
+
+    revision: int
+    stale: set[Key] = field(default_factory=set)
+    last: set[Key] = field(default_factory=set)
 
 
 def add_rows(
     connection: sa.Connection,
     import_id: int,
+    revision: int,
     reading: FileReading,
     progress: Callable[[int, int], None] | None,
 ) -> tuple[RowAccount, tuple[str, ...]]:
-    """Write a file's rows inside the caller's transaction.
+    """Write a file's rows and renew their batches, inside the caller's transaction.
 
     Returns:
         the row account after duplicates, conflicts and retests were found, and remarks on them.
     """
-    rows = _with_characteristics(connection, reading.rows)
+    rows = with_characteristics(connection, reading.rows)
     first_id = free_id = next_id(connection, schema.RESULTS)
-    found = Found()
+    found, touched = Found(), _Batches(revision)
     for start in range(0, len(rows), _CHUNK):
         chunk = rows.iloc[start : start + _CHUNK].copy()
         chunk["id"] = np.arange(free_id, free_id + len(chunk))
         free_id += len(chunk)
         chunk["variant"] = 0
         chunk["import_id"] = import_id
-        _insert_chunk(connection, import_id, chunk, found)
+        _insert_chunk(connection, import_id, chunk, found, touched)
         if progress is not None:
             progress(min(start + _CHUNK, len(rows)), len(rows))
     _insert_not_parsed(connection, import_id, reading)
     duplicates = np.concatenate([np.empty((0, 2), dtype=np.int64), *found.duplicates])
     _insert_repeated(connection, import_id, duplicates)
-    _judge(connection, import_id, first_id, found)
+    judge(connection, import_id, first_id, found)
+    batches.renew(connection, touched.stale | found.crowded, revision)
     account = _account(connection, first_id, reading, len(duplicates), len(found.conflicts))
     require_closed(account, reading.name)
     return account, _remarks(found)
 
 
-def _with_characteristics(connection: sa.Connection, rows: pd.DataFrame) -> pd.DataFrame:
-    """The rows with the id of their characteristic, new characteristics written to the store."""
-    if rows.empty:
-        return rows.assign(characteristic_id=pd.Series(dtype="int64"), moment=0)
-    names = ("product", "sample_type", "stage", *_CONDITION)
-    codes = codes_of(rows, names)
-    firsts = np.unique(codes, return_index=True)[1]
-    known = {
-        tuple(row[1:]): row[0]
-        for row in connection.execute(
-            sa.select(
-                schema.CHARACTERISTICS.c.id,
-                *(schema.CHARACTERISTICS.c[name] for name in names),
-            )
-        )
-    }
-    ids = np.zeros(len(firsts), dtype=np.int64)
-    free = next_id(connection, schema.CHARACTERISTICS)
-    for position, first in enumerate(firsts):
-        values = tuple(_as_key(rows[name].iat[int(first)]) for name in names)
-        if values not in known:
-            known[values] = free
-            named = dict(zip(names, values, strict=True))
-            connection.execute(
-                sa.insert(schema.CHARACTERISTICS).values(
-                    id=free, condition=condition_label(named), **named
-                )
-            )
-            free += 1
-        ids[position] = known[values]
-    moment = np.where(rows["tested_at"] != 0, rows["tested_at"], rows["sampled_at"])
-    return rows.assign(characteristic_id=ids[codes], moment=moment)
-
-
-def _as_key(value: Any) -> str:
-    """A part of the measuring condition as text: "" where it is not recorded."""
-    if isinstance(value, str):
-        return value
-    return "" if np.isnan(value) else digits_of(value, 6)
-
-
-def condition_label(values: dict[str, str]) -> str:
-    """The measuring condition in words, such as "S3 · 20 rpm"."""
-    parts = [values["spindle"]] if values["spindle"] else []
-    if values["speed"]:
-        parts.append(f"{values['speed']} rpm")
-    if values["set_temperature"]:
-        parts.append(f"{values['set_temperature']} °C")
-    if values["reading_time"]:
-        parts.append(f"{values['reading_time']} s")
-    if values["guard"]:
-        parts.append(f"guard {values['guard']}")
-    if values["method"]:
-        parts.append(values["method"])
-    label = " · ".join(parts) or "condition not recorded"
-    return f"{label} · {values['stage']}" if values["stage"] else label
-
-
 def _insert_chunk(
-    connection: sa.Connection, import_id: int, chunk: pd.DataFrame, found: Found
+    connection: sa.Connection,
+    import_id: int,
+    chunk: pd.DataFrame,
+    found: Found,
+    touched: _Batches,
 ) -> None:
     """Write a stretch of rows; those whose key is taken beside what is there, unless identical."""
-    taken = _insert_results(connection, chunk)
+    taken = insert_results(connection, chunk)
     written = chunk[~taken]
     if taken.any():
         beside, twins = _resolve(connection, chunk[taken])
         found.duplicates.append(twins)
         if len(beside):
-            _insert_results(connection, beside)
-            pairs = zip(beside["characteristic_id"].tolist(), beside["batch"], strict=True)
-            found.crowded.update(pairs)
+            insert_results(connection, beside)
+            found.crowded |= _keys(beside)
             written = pd.concat([written, beside])
     aside = written[written["reason"] != ""]
     rows = zip(aside["id"].tolist(), aside["reason"], aside["detail"], strict=True)
     _set_aside(connection, import_id, rows)
+    stood = _add_batches(connection, written, found.crowded, touched)
+    found.crowded |= _with_attempts(written, stood)
 
 
-def _insert_results(connection: sa.Connection, chunk: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Insert rows whose key is free; True for each row whose key was taken."""
-    names = tuple(name for name in _COLUMNS if not _all_default(chunk[name], name))
-    columns = [_plain_list(chunk[name]) for name in names]
-    statement = _insert_statement(connection.dialect.name, names)
-    result = connection.exec_driver_sql(statement, list(zip(*columns, strict=True)))
-    taken = np.zeros(len(chunk), dtype=bool)
-    if result.rowcount == len(chunk):
-        return taken
-    low, high = int(chunk["id"].min()), int(chunk["id"].max())
-    written = connection.execute(
-        sa.select(schema.RESULTS.c.id).where(schema.RESULTS.c.id.between(low, high))
-    ).scalars()
-    taken[:] = True
-    taken[np.fromiter(written, dtype=np.int64) - low] = False
-    return taken
+def _keys(rows: pd.DataFrame) -> set[Key]:
+    return set(zip(rows["characteristic_id"].tolist(), rows["batch"].tolist(), strict=True))
 
 
-def _all_default(values: pd.Series, name: str) -> bool:
-    """Whether a column holds nothing but what the store fills in by itself."""
-    default = schema.RESULTS.c[name].server_default
-    return default is not None and bool((values == (0 if values.dtype.kind == "i" else "")).all())
+def _add_batches(
+    connection: sa.Connection, written: pd.DataFrame, crowded: set[Key], touched: _Batches
+) -> set[Key]:
+    """Write batches that are new from the rows at hand; the others are to be made anew later.
+
+    Returns:
+        the batches among these rows that stood already, or began in the block before.
+    """
+    aside = (written["reason"] != "").to_numpy()
+    made = batches.aggregate(written[~aside] if aside.any() else written)
+    keys = list(zip(made["characteristic_id"].tolist(), made["batch"].tolist(), strict=True))
+    known = crowded | touched.last
+    stood = {key for key in keys if key in known} if known else set()
+    if stood:
+        made = made[[key not in stood for key in keys]]
+    stood |= batches.insert_new(connection, made, touched.revision)
+    here = set(keys)
+    if aside.any():
+        unused = _keys(written[aside]) - here - known
+        blank = batches.without_readings(unused)
+        stood |= batches.insert_new(connection, blank, touched.revision)
+        here |= _keys(written[aside])
+    stood |= here & known
+    touched.stale |= stood
+    touched.last = here
+    return stood
 
 
-@lru_cache(maxsize=32)
-def _insert_statement(dialect: str, names: tuple[str, ...]) -> str:
-    """INSERT of some columns that passes over rows whose key is taken, as the driver wants it."""
-    if dialect == "postgresql":
-        postgres = postgresql.insert(schema.RESULTS).on_conflict_do_nothing()
-        numbered = postgresql.dialect(paramstyle="format")  # type: ignore[no-untyped-call]
-        return str(postgres.compile(dialect=numbered, column_keys=list(names)))
-    plain = sqlite.insert(schema.RESULTS).on_conflict_do_nothing()
-    marked = sqlite.dialect(paramstyle="qmark")
-    return str(plain.compile(dialect=marked, column_keys=list(names)))
+def _with_attempts(written: pd.DataFrame, stood: set[Key]) -> set[Key]:
+    """Batches of products in which a replicate may be held more than once.
 
-
-def _plain_list(values: pd.Series) -> list[Any]:
-    """A column as plain Python values, NaN as None."""
-    if values.dtype == object:
-        return list(values)
-    column: list[Any] = pa.array(values, from_pandas=True).to_pylist()  # pandas' own is slower
-    return column
+    Args:
+        written: rows just stored. stood: batches that have rows from elsewhere.
+    """
+    product = (written["sample_type"] == "product").to_numpy(dtype=bool)
+    numbered = (written["replicate"].to_numpy() > 0) & product
+    some = written[numbered]
+    if some.empty:
+        return set()
+    code = codes_of(some, KEY[:4])
+    twice = np.bincount(code)[code] > 1
+    found = _keys(some[twice]) if twice.any() else set()
+    return found | (_keys(some) & stood) if stood else found
 
 
 def _resolve(
@@ -215,27 +173,32 @@ def _resolve(
 ) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
     """Tell apart the rows whose key is taken: records of their own, and duplicates.
 
+    Results of an undone import stand in nobody's way: a row that meets only such is new.
+
     Returns:
         the rows that differ from all that is stored, with the variant to store them under; and
         (line, id of the result) of those that the store, or the file above them, holds already.
     """
-    stored = _stored_under(connection, again[list(KEY)].drop_duplicates())
+    everything = _stored_under(connection, again[list(KEY)].drop_duplicates())
+    stored = everything[~everything["undone"]]
     both = pd.DataFrame(
         {
             name: pd.Series(
-                stored[name].tolist() + _plain_list(again[name]),
+                stored[name].tolist() + plain_list(again[name]),
                 dtype=float if name in VALUES else object,
             )
             for name in ("id", *_KEPT)
         }
     )
-    key, record = codes_of(both, KEY), codes_of(both, _KEPT)
+    record = codes_of(both, _KEPT)
     first = np.unique(record, return_index=True)[1][record]
     new = (first == np.arange(len(both)))[len(stored) :]
     twin = both["id"].to_numpy()[first[len(stored) :][~new]].astype(np.int64)
+    keys = pd.concat([everything[list(KEY)], again[list(KEY)].astype(object)], ignore_index=True)
+    key = codes_of(keys.astype(object), KEY)
     highest = np.full(key.max() + 1, -1)
-    np.maximum.at(highest, key[: len(stored)], stored["variant"].to_numpy(dtype=np.int64))
-    beside, key = again[new], key[len(stored) :][new]
+    np.maximum.at(highest, key[: len(everything)], everything["variant"].to_numpy(dtype=np.int64))
+    beside, key = again[new], key[len(everything) :][new]
     ahead = pd.Series(key).groupby(key).cumcount().to_numpy()
     beside = beside.assign(variant=highest[key] + 1 + ahead)
     lines = again.loc[~new, "line"].to_numpy(dtype=np.int64)
@@ -247,7 +210,7 @@ def _ask(connection: sa.Connection, keys: pd.DataFrame) -> sa.Table:
     asked = _ASKED[keys.shape[1]]
     connection.execute(CreateTable(asked, if_not_exists=True))
     connection.execute(sa.delete(asked))
-    columns = (_plain_list(keys[name]) for name in keys.columns)
+    columns = (plain_list(keys[name]) for name in keys.columns)
     rows = [dict(zip(keys.columns, row, strict=True)) for row in zip(*columns, strict=True)]
     connection.execute(sa.insert(asked), rows)
     return asked
@@ -256,16 +219,20 @@ def _ask(connection: sa.Connection, keys: pd.DataFrame) -> sa.Table:
 def _stored_under(connection: sa.Connection, keys: pd.DataFrame) -> pd.DataFrame:
     """All that is stored under some keys, or first columns of the key, each row with its `own`.
 
-    `own` is the reason that the row brought along, "" where it had none.
+    `own` is the reason that the row brought along, "" where it had none; `undone` whether its
+    import was undone.
     """
     results, aside, kinds = schema.RESULTS, schema.SET_ASIDE, schema.CHARACTERISTICS
     asked = _ask(connection, keys)
-    brought = sa.and_(aside.c.result_id == results.c.id, aside.c.reason.not_in(JUDGED))
+    brought = sa.and_(aside.c.result_id == results.c.id, aside.c.reason.not_in([*JUDGED, UNDONE]))
+    gone = aside.alias("gone")
+    undone = sa.exists().where(gone.c.result_id == results.c.id, gone.c.reason == UNDONE)
     names = ("id", "variant", *_KEPT)
     query = (
         sa.select(
             *(results.c[name] for name in names),
             sa.func.coalesce(aside.c.reason, "").label("own"),
+            undone.label("undone"),
             kinds.c.product,
             kinds.c.sample_type,
         )
@@ -274,10 +241,11 @@ def _stored_under(connection: sa.Connection, keys: pd.DataFrame) -> pd.DataFrame
         .outerjoin(aside, brought)
         .order_by(results.c.id)
     )
-    columns = [*names, "own", "product", "sample_type"]
+    columns = [*names, "own", "undone", "product", "sample_type"]
     frame = pd.DataFrame(connection.execute(query).all(), columns=columns, dtype=object)
     numbers = ("id", "variant", "characteristic_id", "replicate", "moment", "sampled_at")
-    return frame.astype(dict.fromkeys(numbers, np.int64) | dict.fromkeys(VALUES, float))
+    types = dict.fromkeys(numbers, np.int64) | dict.fromkeys(VALUES, float) | {"undone": bool}
+    return frame.astype(types)
 
 
 def _set_aside(
@@ -333,45 +301,33 @@ def _insert_repeated(
     )
 
 
-def _judge(connection: sa.Connection, import_id: int, first_id: int, found: Found) -> None:
-    """Work out anew what stands beside what in the batches that this import touched.
+def judge(
+    connection: sa.Connection, import_id: int, first_id: int, found: Found
+) -> list[tuple[int, str]]:
+    """Work out anew what stands beside what in some batches. Undone results take no part.
 
     Args:
+        connection: the open transaction. import_id: whose doing it is.
         first_id: id of the first result of this import.
-        found: its `crowded` batches are judged too; the remarks are added to it.
+        found: its `crowded` batches are judged; the remarks are added to it.
+
+    Returns:
+        the judgements that changed: (id of the result, reason).
     """
-    found.crowded.update(_batches_with_attempts(connection, first_id))
     crowded = sorted(found.crowded)
+    changed: list[tuple[int, str]] = []
     for start in range(0, len(crowded), _BATCHES_AT_ONCE):
-        batches = pd.DataFrame(crowded[start : start + _BATCHES_AT_ONCE], columns=KEY[:2])
-        rows = _stored_under(connection, batches)
-        _renew(connection, import_id, judged(rows, first_id, found))
+        some = pd.DataFrame(crowded[start : start + _BATCHES_AT_ONCE], columns=KEY[:2])
+        rows = _stored_under(connection, some)
+        rows = rows[~rows["undone"]].reset_index(drop=True)
+        verdicts = judged(rows, first_id, found) if len(rows) else {}
+        changed += _renew(connection, import_id, verdicts)
+    return changed
 
 
-def _batches_with_attempts(connection: sa.Connection, first_id: int) -> set[tuple[int, str]]:
-    """Batches of products in which this import and another row hold the same replicate."""
-    new, other = schema.RESULTS.alias("n"), schema.RESULTS.alias("o")
-    kinds = schema.CHARACTERISTICS
-    same = ("characteristic_id", "batch", "replicate", "instrument")
-    query = (
-        sa.select(new.c.characteristic_id, new.c.batch)
-        .where(new.c.id >= first_id, new.c.replicate > 0)
-        .where(
-            new.c.characteristic_id.in_(
-                sa.select(kinds.c.id).where(kinds.c.sample_type == "product")
-            )
-        )
-        .where(
-            sa.exists().where(
-                *(other.c[name] == new.c[name] for name in same), other.c.id != new.c.id
-            )
-        )
-        .distinct()
-    )
-    return {(int(number), str(batch)) for number, batch in connection.execute(query)}
-
-
-def _renew(connection: sa.Connection, import_id: int, verdicts: dict[tuple[int, str], str]) -> None:
+def _renew(
+    connection: sa.Connection, import_id: int, verdicts: dict[tuple[int, str], str]
+) -> list[tuple[int, str]]:
     """Make the judgements on the results of the asked batches these, and no others."""
     results, aside, asked = schema.RESULTS, schema.SET_ASIDE, _ASKED[2]
     held = {
@@ -391,8 +347,9 @@ def _renew(connection: sa.Connection, import_id: int, verdicts: dict[tuple[int, 
             ),
             [{"number": number, "why": reason} for number, reason in ended],
         )
-    begun = ((*key, detail) for key, detail in verdicts.items() if held.get(key) != detail)
+    begun = [(*key, detail) for key, detail in verdicts.items() if held.get(key) != detail]
     _set_aside(connection, import_id, begun)
+    return ended + [(number, reason) for number, reason, _ in begun]
 
 
 def _account(

@@ -3,16 +3,18 @@
 import os
 import re
 import sqlite3
+import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import platformdirs
 import sqlalchemy as sa
 
-from ingest import schema
+from ingest import migrations, schema
 from ingest.errors import StoreError
 
 _PATIENCE = 2.0  # seconds that another process may take to make a store that we found empty
@@ -71,8 +73,8 @@ def make_or_recognise(engine: sa.Engine, shown: str, create: bool) -> None:
             # another process may have made it between our look and our lock
             if _state(connection) == "empty":
                 schema.METADATA.create_all(connection)
-                _set_meta(connection, "schema_version", str(schema.SCHEMA_VERSION))
-                _set_meta(connection, "revision", "0")
+                set_meta(connection, "schema_version", str(schema.SCHEMA_VERSION))
+                set_meta(connection, "revision", "0")
     elif state == "foreign":
         raise StoreError(f"{shown} is a database, but not a store of viscosity-spc: name another.")
     elif int(state) > schema.SCHEMA_VERSION:
@@ -81,8 +83,20 @@ def make_or_recognise(engine: sa.Engine, shown: str, create: bool) -> None:
             f"this program knows {schema.SCHEMA_VERSION}): update the program."
         )
     else:
+        if int(state) < schema.SCHEMA_VERSION:
+            _bring_up_to_date(engine)
         with engine.connect() as connection:
             current_revision(connection)  # a store without one is damaged: said now, not later
+
+
+def _bring_up_to_date(engine: sa.Engine) -> None:
+    """Change the tables of an older store to ours, in one transaction."""
+    with writing(engine) as connection:
+        version = int(_state(connection))  # another process may have done it meanwhile
+        if version < schema.SCHEMA_VERSION:
+            current_revision(connection)  # a damaged store is left as it is
+            migrations.upgrade(connection, version)
+            set_meta(connection, "schema_version", str(schema.SCHEMA_VERSION))
 
 
 def look_at_file(path: Path, create: bool) -> bool:
@@ -148,6 +162,7 @@ def make_engine(url: sa.URL, read_only: bool) -> sa.Engine:
         cursor = connection.cursor()
         cursor.execute("PRAGMA busy_timeout = 60000")
         if not read_only:
+            cursor.execute("PRAGMA page_size = 8192")  # of a new store: it is written faster
             _keep_a_log(cursor)
         cursor.execute("PRAGMA synchronous = NORMAL")
         cursor.execute("PRAGMA cache_size = -100000")
@@ -258,8 +273,8 @@ def plain_errors(shown: str, doing: str = "reading") -> Iterator[None]:
     """
     try:
         yield
-    except sa.exc.DBAPIError as error:
-        told = _told(error.orig)
+    except _database_errors() as error:
+        told = _told(error.orig if isinstance(error, sa.exc.DBAPIError) else error)
         ending = "; nothing was stored" if doing == "writing" else ""
         raise StoreError(f"The store {shown} {told}{ending}.") from None
     except (sa.exc.NoSuchModuleError, ModuleNotFoundError):
@@ -268,6 +283,14 @@ def plain_errors(shown: str, doing: str = "reading") -> Iterator[None]:
         if shown.startswith("postgresql"):
             todo = "write postgresql://USER@HOST/DATABASE and install viscosity-spc[postgres]"
         raise StoreError(f"The store {shown} needs {driver}: {todo}.") from None
+
+
+def _database_errors() -> tuple[type[BaseException], ...]:
+    """What SQLAlchemy raises, and the drivers where they are called without it between."""
+    found: list[type[BaseException]] = [sa.exc.DBAPIError, sqlite3.Error]
+    if "psycopg" in sys.modules:
+        found.append(sys.modules["psycopg"].Error)
+    return tuple(found)
 
 
 def _told(error: BaseException | None) -> str:
@@ -297,7 +320,15 @@ def _state(connection: sa.Connection) -> str:
     return str(version) if re.fullmatch(r"[0-9]{1,9}", str(version)) else "foreign"
 
 
-def _set_meta(connection: sa.Connection, name: str, value: str) -> None:
+def get_meta(connection: sa.Connection, name: str) -> str | None:
+    """A value that the store keeps about itself."""
+    return connection.execute(
+        sa.select(schema.META.c.value).where(schema.META.c.name == name)
+    ).scalar_one_or_none()
+
+
+def set_meta(connection: sa.Connection, name: str, value: str) -> None:
+    """Keep a value about the store itself."""
     connection.execute(sa.delete(schema.META).where(schema.META.c.name == name))
     connection.execute(sa.insert(schema.META).values(name=name, value=value))
 
@@ -305,15 +336,13 @@ def _set_meta(connection: sa.Connection, name: str, value: str) -> None:
 def next_revision(connection: sa.Connection) -> int:
     """Count one more change to the store; the caller holds the write lock."""
     revision = current_revision(connection) + 1
-    _set_meta(connection, "revision", str(revision))
+    set_meta(connection, "revision", str(revision))
     return revision
 
 
 def current_revision(connection: sa.Connection) -> int:
     """The number of changes made to the store so far."""
-    revision = connection.execute(
-        sa.select(schema.META.c.value).where(schema.META.c.name == "revision")
-    ).scalar()
+    revision = get_meta(connection, "revision")
     if not re.fullmatch(r"[0-9]{1,18}", str(revision)):
         raise StoreError(
             f"{shown_url(connection.engine.url)} has lost its count of changes, so another program "
@@ -325,3 +354,30 @@ def current_revision(connection: sa.Connection) -> int:
 def storable(text: str) -> str:
     """Text that a database can hold: bytes of a name that are no text become "?", NUL a sign."""
     return text.encode("utf-8", "replace").decode("utf-8").replace("\0", "␀")
+
+
+def now() -> str:
+    """The current time, ISO 8601 UTC."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def insert_many(
+    connection: sa.Connection, statement: str, columns: Sequence[Sequence[object]]
+) -> int:
+    """Run an INSERT for every row of some columns; the number of rows that were written.
+
+    The driver is called directly: for a million rows the lists of tuples that SQLAlchemy wants
+    cost as much as their reading does.
+    """
+    cursor: Any = connection.connection.cursor()
+    try:
+        cursor.executemany(statement, zip(*columns, strict=True))
+        return int(cursor.rowcount)
+    finally:
+        cursor.close()
+
+
+def next_id(connection: sa.Connection, table: sa.Table) -> int:
+    """The next free id of a table; the caller holds the write lock."""
+    highest = connection.execute(sa.select(sa.func.coalesce(sa.func.max(table.c.id), 0)))
+    return int(highest.scalar_one()) + 1

@@ -34,7 +34,9 @@ SET_ASIDE: dict[str, str] = {
     "undated": "Recorded without a time, beside the same replicate with one; not used.",
     "waiting_for_an_answer": "The file is not stored yet: a question about it is open.",
     "other_remarks": "The same reading and value once more, with other remarks.",
+    "import_undone": "Its whole import was undone.",
 }
+UNDONE = "import_undone"
 
 NOT_PARSED: dict[str, str] = {
     "too_many_fields": "More cells than the header has.",

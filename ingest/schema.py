@@ -2,7 +2,7 @@
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 METADATA = sa.MetaData()
 
@@ -135,4 +135,171 @@ SPECIFICATIONS = sa.Table(
     sa.Column("valid_from", sa.Text, nullable=False),  # ISO date, "" from the beginning
     sa.Column("recorded_at", sa.Text, nullable=False),
     sa.Column("revision", sa.Integer, nullable=False),
+    sa.Column("journal_id", sa.Integer),  # empty: recorded before there was a journal
+)
+
+# What follows came with version 2; `ingest/migrations/` brings an older store there.
+
+# One row a batch of one characteristic (and use of its number, where it was used again), made of
+# its readings in use: what screens read. Kept in the transaction of whatever changes a reading. A
+# batch without readings in use has n = 0.
+BATCHES = sa.Table(
+    "batches",
+    METADATA,
+    sa.Column(
+        "characteristic_id",
+        sa.Integer,
+        sa.ForeignKey("characteristics.id"),
+        primary_key=True,
+        autoincrement=False,
+    ),
+    sa.Column("batch", sa.Text, primary_key=True),
+    sa.Column("use", sa.Integer, primary_key=True, autoincrement=False),  # of the number, from 0
+    sa.Column("n", sa.Integer, nullable=False),
+    sa.Column("mean", sa.Float),  # mPa·s; empty where n = 0
+    sa.Column("low", sa.Float),
+    sa.Column("high", sa.Float),
+    sa.Column("range", sa.Float),  # empty below two readings
+    sa.Column("css", sa.Float),  # sum of squared distances from the mean
+    sa.Column("first_at", sa.BigInteger, nullable=False),  # s since 1970 UTC, 0: no time recorded
+    sa.Column("last_at", sa.BigInteger, nullable=False),
+    sa.Column("instrument", sa.Text, nullable=False),  # of the last replicate
+    sa.Column("instruments", sa.Text, nullable=False),  # JSON of all, where more than one
+    sa.Column("shift", sa.Text, nullable=False),  # of the first replicate
+    sa.Column("packed", sa.LargeBinary, nullable=False),  # for screens, see `batches.PACKED`
+    sa.Column("readings", sa.LargeBinary, nullable=False),  # float64, little-endian, by replicate
+    sa.Column("revision", sa.Integer, nullable=False),  # of the last change
+    sa.Index("batches_revision", "revision"),
+    sqlite_with_rowid=False,  # a characteristic's batches lie together
+)
+
+# Decisions of people, chained: `hash` covers the entry and the hash of the one before.
+JOURNAL = sa.Table(
+    "journal",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("at", sa.Text, nullable=False),  # ISO 8601, UTC
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("what", sa.Text, nullable=False),
+    sa.Column("subject", sa.Text, nullable=False),
+    sa.Column("old", sa.Text, nullable=False),  # JSON
+    sa.Column("new", sa.Text, nullable=False),  # JSON
+    sa.Column("why", sa.Text, nullable=False),
+    sa.Column("previous", sa.Text, nullable=False),  # hash of the entry before, "" for the first
+    sa.Column("hash", sa.Text, nullable=False),
+)
+
+
+def _journal_id() -> sa.Column[int]:
+    return sa.Column("journal_id", sa.Integer, sa.ForeignKey("journal.id"), nullable=False)
+
+
+PRODUCTS = sa.Table(
+    "products",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False, unique=True),
+    sa.Column("description", sa.Text, nullable=False),
+    _journal_id(),
+)
+
+PRODUCT_ALIASES = sa.Table(
+    "product_aliases",
+    METADATA,
+    sa.Column("alias", sa.Text, primary_key=True),
+    sa.Column("product_id", sa.Integer, sa.ForeignKey("products.id"), nullable=False),
+    _journal_id(),
+)
+
+METHODS = sa.Table(
+    "methods",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("version", sa.Text, nullable=False),
+    sa.Column("spindle", sa.Text, nullable=False),
+    sa.Column("speed", sa.Float),  # rpm
+    sa.Column("set_temperature", sa.Float),  # °C
+    sa.Column("temperature_tolerance", sa.Float),  # ± °C
+    sa.Column("reading_time", sa.Float),  # s
+    sa.Column("guard", sa.Text, nullable=False),
+    sa.Column("torque_low", sa.Float, nullable=False),  # %
+    sa.Column("torque_high", sa.Float, nullable=False),
+    sa.Column("replicates", sa.Integer, nullable=False),
+    _journal_id(),
+    sa.UniqueConstraint("name", "version"),
+)
+
+CHECK_STANDARDS = sa.Table(
+    "check_standards",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("lot", sa.Text, nullable=False),
+    sa.Column("certified_value", sa.Float, nullable=False),  # mPa·s
+    sa.Column("expanded_uncertainty", sa.Float, nullable=False),  # mPa·s, coverage factor 2
+    sa.Column("temperature", sa.Float),  # °C that the value holds at
+    sa.Column("expires", sa.Text, nullable=False),  # ISO date, "" none
+    _journal_id(),
+    sa.UniqueConstraint("name", "lot"),
+)
+
+FROZEN_LIMITS = sa.Table(
+    "frozen_limits",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("characteristic_id", sa.Integer, sa.ForeignKey("characteristics.id"), nullable=False),
+    sa.Column("chart", sa.Text, nullable=False),
+    sa.Column("center", sa.Float, nullable=False),
+    sa.Column("sigma", sa.Float, nullable=False),
+    sa.Column("lower", sa.Float),
+    sa.Column("upper", sa.Float),
+    sa.Column("first_batch", sa.Text, nullable=False),  # the data that they came from
+    sa.Column("last_batch", sa.Text, nullable=False),
+    sa.Column("n", sa.Integer, nullable=False),
+    sa.Column("exclusions", sa.Text, nullable=False),  # JSON: batch -> cause
+    sa.Column("method", sa.Text, nullable=False),  # how sigma was estimated
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("why", sa.Text, nullable=False),
+    _journal_id(),
+)
+
+# The newest row of a batch says whether it is left out of limits.
+EXCLUSIONS = sa.Table(
+    "exclusions",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("characteristic_id", sa.Integer, sa.ForeignKey("characteristics.id"), nullable=False),
+    sa.Column("batch", sa.Text, nullable=False),
+    sa.Column("excluded", sa.Boolean, nullable=False),
+    sa.Column("cause", sa.Text, nullable=False),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    _journal_id(),
+)
+
+UNDONE_IMPORTS = sa.Table(
+    "undone_imports",
+    METADATA,
+    sa.Column(
+        "import_id", sa.Integer, sa.ForeignKey("imports.id"), primary_key=True, autoincrement=False
+    ),
+    _journal_id(),
+)
+
+# A row that repeated an undone result and counts in its place: its own result, and the first one.
+PROMOTED = sa.Table(
+    "promoted",
+    METADATA,
+    sa.Column(
+        "result_id",
+        sa.BigInteger,
+        sa.ForeignKey("results.id"),
+        primary_key=True,
+        autoincrement=False,
+    ),
+    sa.Column("original_id", sa.BigInteger, sa.ForeignKey("results.id"), nullable=False),
+    sa.Column("import_id", sa.Integer, sa.ForeignKey("imports.id"), nullable=False),
+    sa.Index("promoted_import", "import_id"),
 )

@@ -3,7 +3,11 @@
 from dataclasses import dataclass
 from datetime import date
 
+import sqlalchemy as sa
+
+from ingest import journal, schema
 from ingest.errors import IngestError
+from ingest.opening import next_id, next_revision, now
 from ingest.units import viscosity_unit
 
 
@@ -82,3 +86,67 @@ def specification_for(
         if day is None or (candidate.valid_from or date.min) <= day:
             found = candidate
     return found
+
+
+def add_specification(
+    connection: sa.Connection,
+    product: str,
+    lower: float | None,
+    upper: float | None,
+    target: float | None,
+    valid_from: date | None,
+    unit: str,
+    by: str | None,
+    why: str,
+) -> Specification:
+    """Record a dated specification and its journal entry; see `Store.add_specification`."""
+    earlier = specifications(connection, product)
+    added = checked_specification(product, lower, upper, target, valid_from, unit, earlier, now())
+    entry = journal.append(
+        connection,
+        by=by,
+        what="specification added",
+        subject=added.product,
+        old=_spelled(earlier[-1]) if earlier else None,
+        new=_spelled(added),
+        why=why,
+        at=added.recorded_at,
+    )
+    connection.execute(
+        sa.insert(schema.SPECIFICATIONS).values(
+            id=next_id(connection, schema.SPECIFICATIONS),
+            **_spelled(added),
+            product=added.product,
+            recorded_at=added.recorded_at,
+            revision=next_revision(connection),
+            journal_id=entry.id,
+        )
+    )
+    return added
+
+
+def _spelled(one: Specification) -> dict[str, float | str | None]:
+    return {
+        "lower": one.lower,
+        "upper": one.upper,
+        "target": one.target,
+        "valid_from": one.valid_from.isoformat() if one.valid_from else "",
+    }
+
+
+def specifications(connection: sa.Connection, product: str | None) -> list[Specification]:
+    """The specifications of a product, or of all, in the order in which they were recorded."""
+    query = sa.select(schema.SPECIFICATIONS).order_by(schema.SPECIFICATIONS.c.id)
+    if product is not None:
+        query = query.where(schema.SPECIFICATIONS.c.product == product)
+    return [
+        Specification(
+            product=row["product"],
+            lower=row["lower"],
+            upper=row["upper"],
+            target=row["target"],
+            valid_from=date.fromisoformat(row["valid_from"]) if row["valid_from"] else None,
+            recorded_at=row["recorded_at"],
+        )
+        for row in connection.execute(query).mappings()
+    ]

@@ -4,14 +4,14 @@ import json
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import sqlalchemy as sa
 
-from ingest import importing, schema
+from ingest import batch_frames, importing, results, schema, specifications
 from ingest.account import RowAccount
 from ingest.errors import IngestError, StoreError
 from ingest.opening import (
@@ -20,7 +20,9 @@ from ingest.opening import (
     look_at_file,
     make_engine,
     make_or_recognise,
+    next_id,
     next_revision,
+    now,
     parsed_url,
     plain_errors,
     shown_url,
@@ -28,13 +30,7 @@ from ingest.opening import (
     writing,
 )
 from ingest.reading import FileReading
-from ingest.specifications import Specification, checked_specification
-
-_READING_COLUMNS = """
-    r.id, r.characteristic_id, r.batch, r.replicate, r.instrument, r.moment, r.sampled_at,
-    r.viscosity, r.torque, r.temperature, r.received, r.operator, r.lot, r.line_name, r.shift,
-    r.status, r.comment, r.import_id, r.line AS file_line
-"""
+from ingest.specifications import Specification
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +70,6 @@ def open_store(url: str | None = None, create: bool = True) -> "Store":
     return Store(engine, shown)
 
 
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
 def _json(value: Any) -> str:
     return storable(json.dumps(value, ensure_ascii=False))
 
@@ -94,9 +86,21 @@ class Store:
         """Let go of the database."""
         self._engine.dispose()
 
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection in one transaction, for the functions of this package that take one."""
+        with plain_errors(self.url), self._engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """A connection in one transaction that no other writer can disturb."""
+        with plain_errors(self.url, "writing"), writing(self._engine) as connection:
+            yield connection
+
     def revision(self) -> int:
         """The number of changes made to the store so far: screens are renewed by it."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return current_revision(connection)
 
     def add(
@@ -132,23 +136,26 @@ class Store:
             raise IngestError(f"{reading.name} cannot be imported before this is answered: {asked}")
         report: ImportReport | None = None
         try:
-            with plain_errors(self.url, "writing"), writing(self._engine) as connection:
+            with self.writing() as connection:
                 _refuse_other_answers(connection, reading)
-                import_id = importing.next_id(connection, schema.IMPORTS)
+                import_id = next_id(connection, schema.IMPORTS)
+                revision = next_revision(connection)
                 connection.execute(
                     sa.insert(schema.IMPORTS).values(
                         id=import_id,
-                        at=_now(),
+                        at=now(),
                         file=storable(reading.name),
                         digest=reading.digest,
                         source=storable(source),
                         account="{}",
                         understood=_json([[u.what, u.value, u.why] for u in reading.understood]),
                         answers=_json(reading.answers),
-                        revision=next_revision(connection),
+                        revision=revision,
                     )
                 )
-                account, notes = importing.add_rows(connection, import_id, reading, progress)
+                account, notes = importing.add_rows(
+                    connection, import_id, revision, reading, progress
+                )
                 connection.execute(
                     sa.update(schema.IMPORTS)
                     .where(schema.IMPORTS.c.id == import_id)
@@ -164,45 +171,14 @@ class Store:
         return report
 
     def imports(self) -> pd.DataFrame:
-        """Every import, newest first: id, at, file, digest, source and its account."""
-        with self._reading() as connection:
-            found = connection.execute(
-                sa.select(schema.IMPORTS).order_by(schema.IMPORTS.c.id.desc())
-            ).mappings()
-            rows = []
-            for row in found:
-                account = json.loads(row["account"])
-                rows.append(
-                    {
-                        "id": row["id"],
-                        "at": pd.Timestamp(row["at"]),
-                        "file": row["file"],
-                        "digest": row["digest"],
-                        "source": row["source"],
-                        "rows_read": account["rows_read"],
-                        "used": account["used"],
-                        "set_aside": sum(account["set_aside"].values()),
-                        "not_parsed": sum(account["not_parsed"].values()),
-                        "duplicates": account["duplicates"],
-                        "conflicts": account["conflicts"],
-                        "answers": row["answers"],
-                    }
-                )
-        columns = ["id", "at", "file", "digest", "source", "rows_read", "used", "set_aside"]
-        columns += ["not_parsed", "duplicates", "conflicts", "answers"]
-        return pd.DataFrame(rows, columns=columns)
+        """Every import, newest first: id, at, file, digest, source, its account, and undone."""
+        with self.reading() as connection:
+            return results.imports(connection)
 
     def characteristics(self) -> pd.DataFrame:
         """Every characteristic: id, product, condition, sample_type, stage, n_readings (used)."""
-        counted = sa.text(
-            "SELECT c.id, c.product, c.condition, c.sample_type, c.stage, "
-            "COUNT(r.id) AS n_readings FROM characteristics c "
-            "LEFT JOIN results r ON r.characteristic_id = c.id "
-            "AND NOT EXISTS (SELECT 1 FROM set_aside a WHERE a.result_id = r.id) "
-            "GROUP BY c.id, c.product, c.condition, c.sample_type, c.stage "
-            "ORDER BY c.product, c.condition"
-        )
-        return self._frame(counted, {})
+        with self.reading() as connection:
+            return results.characteristics(connection)
 
     def readings(
         self,
@@ -219,56 +195,44 @@ class Store:
         Returns:
             one row a reading; viscosity in mPa·s, torque in %, temperature in °C, times in UTC.
         """
-        conditions, values = [], {}
-        if characteristic_id is not None:
-            conditions.append("r.characteristic_id = :characteristic_id")
-            values["characteristic_id"] = characteristic_id
-        if batch is not None:
-            conditions.append("r.batch = :batch")
-            values["batch"] = batch  # type: ignore[assignment]
-        reason = "''"
-        if aside:
-            reason = (
-                "COALESCE((SELECT MIN(a.reason) FROM set_aside a WHERE a.result_id = r.id), '')"
-            )
-        else:
-            conditions.append("NOT EXISTS (SELECT 1 FROM set_aside a WHERE a.result_id = r.id)")
-        where = f"WHERE {' AND '.join(conditions)}" if conditions else ""
-        frame = self._frame(
-            sa.text(
-                f"SELECT {_READING_COLUMNS}, {reason} AS reason, i.file, c.stage, c.sample_type "  # noqa: S608 - only literals of this file
-                "FROM results r JOIN imports i ON i.id = r.import_id "
-                f"JOIN characteristics c ON c.id = r.characteristic_id {where}"
-            ),
-            values,
-        )
-        return _in_production_order(frame)
+        with self.reading() as connection:
+            return results.readings(connection, characteristic_id, aside, batch)
+
+    def batches(
+        self, characteristic_id: int | None = None, since_revision: int | None = None
+    ) -> pd.DataFrame:
+        """What the readings in use come to, one row a batch in production order.
+
+        Args:
+            characteristic_id: one characteristic only.
+            since_revision: only batches that changed after this revision of the store, also those
+                that have no reading in use any more (n = 0).
+
+        Returns:
+            characteristic_id, batch, use (0, or which later use of its number it is), first_at and
+            last_at (time of its first and last reading in UTC, NaT where none is recorded), n,
+            mean, low, high, range (nan below two readings) and css (sum of squared distances from
+            the mean) in mPa·s and its square, instrument (of the last replicate), instruments
+            (JSON list where there are several), shift (of the first), readings (list, by
+            replicate), revision of the last change.
+        """
+        with self.reading() as connection:
+            return batch_frames.load(connection, characteristic_id, since_revision)
 
     def set_aside(self, import_id: int | None = None) -> pd.DataFrame:
         """Rows set aside: file, line, product, batch, replicate, received, reason, detail."""
-        return self._frame(
-            sa.text(
-                "SELECT i.file, r.line, c.product, r.batch, r.replicate, r.received, a.reason, "
-                "a.detail, r.comment FROM set_aside a JOIN results r ON r.id = a.result_id "
-                "JOIN imports i ON i.id = r.import_id "
-                "JOIN characteristics c ON c.id = r.characteristic_id "
-                "WHERE CAST(:import_id AS INTEGER) IS NULL OR r.import_id = :import_id "
-                "ORDER BY i.id, r.line"
-            ),
-            {"import_id": import_id},
-        )
+        with self.reading() as connection:
+            return results.set_aside(connection, import_id)
+
+    def set_aside_counts(self) -> pd.DataFrame:
+        """How many readings are set aside: characteristic_id, reason, n."""
+        with self.reading() as connection:
+            return results.set_aside_counts(connection)
 
     def not_parsed(self, import_id: int | None = None) -> pd.DataFrame:
         """Records that could not be read: import_id, file, line, reason, text."""
-        return self._frame(
-            sa.text(
-                "SELECT n.import_id, i.file, n.line, n.reason, n.text FROM not_parsed n "
-                "JOIN imports i ON i.id = n.import_id "
-                "WHERE CAST(:import_id AS INTEGER) IS NULL OR n.import_id = :import_id "
-                "ORDER BY n.import_id, n.line"
-            ),
-            {"import_id": import_id},
-        )
+        with self.reading() as connection:
+            return results.not_parsed(connection, import_id)
 
     def add_specification(
         self,
@@ -278,72 +242,43 @@ class Store:
         target: float | None = None,
         valid_from: date | None = None,
         unit: str = "mPa.s",
+        by: str | None = None,
+        why: str = "",
     ) -> Specification:
         """Record a specification that holds from a date; earlier ones stay for earlier batches.
+
+        Args:
+            product: the product. lower, upper, target: limits and aim in `unit`.
+            valid_from: first day that it holds for; None from the beginning.
+            by: who decided, by default the login name. why: the reason, for the journal.
 
         Raises:
             IngestError: no limit, limits in the wrong order, an unknown unit, or a second
                 specification without a date.
         """
-        earlier = self.specifications(product)
-        specification = checked_specification(
-            product, lower, upper, target, valid_from, unit, earlier, _now()
-        )
-        with plain_errors(self.url, "writing"), writing(self._engine) as connection:
-            connection.execute(
-                sa.insert(schema.SPECIFICATIONS).values(
-                    id=importing.next_id(connection, schema.SPECIFICATIONS),
-                    product=specification.product,
-                    lower=specification.lower,
-                    upper=specification.upper,
-                    target=specification.target,
-                    valid_from=specification.valid_from.isoformat()
-                    if specification.valid_from
-                    else "",
-                    recorded_at=specification.recorded_at,
-                    revision=next_revision(connection),
-                )
+        with self.writing() as connection:
+            return specifications.add_specification(
+                connection, product, lower, upper, target, valid_from, unit, by, why
             )
-        return specification
 
     def specifications(self, product: str | None = None) -> list[Specification]:
         """The specifications of a product, or of all, in the order in which they were recorded."""
-        query = sa.select(schema.SPECIFICATIONS).order_by(schema.SPECIFICATIONS.c.id)
-        if product is not None:
-            query = query.where(schema.SPECIFICATIONS.c.product == product)
-        with self._reading() as connection:
-            return [
-                Specification(
-                    product=row["product"],
-                    lower=row["lower"],
-                    upper=row["upper"],
-                    target=row["target"],
-                    valid_from=date.fromisoformat(row["valid_from"]) if row["valid_from"] else None,
-                    recorded_at=row["recorded_at"],
-                )
-                for row in connection.execute(query).mappings()
-            ]
-
-    @contextmanager
-    def _reading(self) -> Iterator[sa.Connection]:
-        with plain_errors(self.url), self._engine.connect() as connection, connection.begin():
-            yield connection
-
-    def _frame(self, query: sa.TextClause, values: dict[str, Any]) -> pd.DataFrame:
-        with self._reading() as connection:
-            result = connection.execute(query, values)
-            return pd.DataFrame(result.fetchall(), columns=list(result.keys()))
+        with self.reading() as connection:
+            return specifications.specifications(connection, product)
 
 
 def _refuse_other_answers(connection: sa.Connection, reading: FileReading) -> None:
     """Keep the same bytes from counting twice, read in two ways.
 
     Raises:
-        IngestError: the store holds this file with other answers.
+        IngestError: the store holds this file with other answers, and that import is not undone.
     """
     imports = schema.IMPORTS
     held = connection.execute(
-        sa.select(imports.c.file, imports.c.answers).where(imports.c.digest == reading.digest)
+        sa.select(imports.c.file, imports.c.answers).where(
+            imports.c.digest == reading.digest,
+            imports.c.id.not_in(sa.select(schema.UNDONE_IMPORTS.c.import_id)),
+        )
     ).all()
     for file, answers in held:
         given = json.loads(answers)
@@ -351,20 +286,6 @@ def _refuse_other_answers(connection: sa.Connection, reading: FileReading) -> No
             said = ", ".join(f"{field}={value}" for field, value in sorted(given.items()))
             raise IngestError(
                 f"{reading.name} is in the store already, as {file}, read with "
-                f"{said or 'no answers'}: import it with the same, or its readings would count "
-                "twice."
+                f"{said or 'no answers'}: import it with the same, or undo that import first, or "
+                "its readings would count twice."
             )
-
-
-def _in_production_order(frame: pd.DataFrame) -> pd.DataFrame:
-    """Times in UTC, and the rows by sampling time, else time of reading, else file order."""
-    for name in ("viscosity", "torque", "temperature"):
-        frame[name] = frame[name].astype(float)
-    sampled = frame["sampled_at"].astype("int64")
-    moment = frame["moment"].astype("int64")
-    order = sampled.where(sampled != 0, moment)
-    frame["at"] = pd.to_datetime(moment.where(moment != 0), unit="s", utc=True)
-    frame["sampled_at"] = pd.to_datetime(sampled.where(sampled != 0), unit="s", utc=True)
-    frame["_order"] = order
-    frame = frame.sort_values(["_order", "import_id", "file_line"], kind="stable")
-    return frame.drop(columns=["_order", "moment"]).reset_index(drop=True)

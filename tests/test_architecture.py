@@ -12,7 +12,10 @@ ROOT = Path(__file__).parent.parent
 PACKAGES = ("spc", "ingest", "dashboard")
 ALLOWED = {
     "spc": {"numpy", "scipy"},
-    "ingest": {"numpy", "pandas", "pint", "platformdirs", "pyarrow", "sqlalchemy"},
+    "ingest": {
+        *("numpy", "pandas", "pint", "platformdirs", "pyarrow", "sqlalchemy"),
+        *("alembic", "openpyxl"),
+    },
     "dashboard": {
         *("ingest", "spc", "numpy", "pandas", "sample_data"),
         *("altair", "streamlit", "typer", "platformdirs", "vl_convert"),

@@ -84,6 +84,14 @@ class ScenarioStore:
             frame = frame[frame["characteristic_id"] == characteristic_id]
         return frame if aside else frame[frame["reason"] == ""]
 
+    def batches(self, characteristic_id=None):
+        return ingest.batches_of(self.readings(characteristic_id))
+
+    def set_aside_counts(self):
+        aside = self._readings[self._readings["reason"] != ""]
+        counted = aside.groupby(["characteristic_id", "reason"]).size()
+        return counted.rename("n").reset_index()
+
     def specifications(self, product=None):
         return [one for one in self._specifications if product in (None, one.product)]
 
@@ -335,7 +343,7 @@ def test_batches_equal_a_brute_force_grouping():
     for row in used.itertuples():
         of_one = expected.setdefault(row.characteristic_id, {})
         of_one.setdefault(row.batch, []).append((row.replicate, row.viscosity))
-    tables = batch_tables(used)
+    tables = batch_tables(ingest.batches_of(used))
     assert sorted(tables) == sorted(expected)
     for number, batches in expected.items():
         frame = tables[number].frame

@@ -25,14 +25,9 @@ def store(tmp_path: Path) -> Iterator[ingest.Store]:
     opened.close()
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def any_store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ingest.Store]:
-    """A fresh store on SQLite, and on PostgreSQL where the environment names a server."""
-    if request.param == "sqlite":
-        opened = ingest.open_store(str(tmp_path / "store.sqlite"))
-        yield opened
-        opened.close()
-        return
+@pytest.fixture
+def postgres_url() -> Iterator[str]:
+    """The address of an empty database on the server that the environment names."""
     server = os.environ.get("VISCOSITY_SPC_TEST_POSTGRES")
     if not server:
         if os.environ.get("VISCOSITY_SPC_REQUIRE_ALL"):
@@ -42,13 +37,34 @@ def any_store(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ingest
     admin = sa.create_engine(server, isolation_level="AUTOCOMMIT")
     with admin.connect() as connection:
         connection.exec_driver_sql(f'CREATE DATABASE "{name}"')
-    url = sa.make_url(server).set(database=name).render_as_string(hide_password=False)
-    opened = ingest.open_store(url)
-    yield opened
-    opened.close()
+    yield sa.make_url(server).set(database=name).render_as_string(hide_password=False)
     with admin.connect() as connection:
         connection.exec_driver_sql(f'DROP DATABASE "{name}" WITH (FORCE)')
     admin.dispose()
+
+
+@pytest.fixture
+def postgres_url_or_none(request: pytest.FixtureRequest) -> str | None:
+    """As `postgres_url`, but a test that needs it only beside another store goes on without."""
+    if os.environ.get("VISCOSITY_SPC_TEST_POSTGRES"):
+        return str(request.getfixturevalue("postgres_url"))
+    return None
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def any_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of a store that is not there yet, on SQLite and on PostgreSQL."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'store.sqlite'}"
+    return str(request.getfixturevalue("postgres_url"))
+
+
+@pytest.fixture
+def any_store(any_url: str) -> Iterator[ingest.Store]:
+    """A fresh store on SQLite, and on PostgreSQL where the environment names a server."""
+    opened = ingest.open_store(any_url)
+    yield opened
+    opened.close()
 
 
 @pytest.fixture

@@ -144,7 +144,7 @@ def test_a_batch_number_used_again_next_year_is_no_retest(any_store: ingest.Stor
     assert len([note for note in report.notes if "used again more than 60 days later" in note]) == 3
     used = any_store.readings()
     assert len(used) == 6
-    table = batch_tables(used)[1]
+    table = batch_tables(any_store.batches())[1]
     assert table.frame["batch"].tolist() == [
         f"B00{i} ({year})" for year in (2024, 2025) for i in (1, 2, 3)
     ]
@@ -157,7 +157,7 @@ def test_a_batch_number_used_again_next_year_is_no_retest(any_store: ingest.Stor
 def test_two_uses_in_one_year_are_told_by_the_month(store: ingest.Store) -> None:
     rows = [line("2025-01-10T06:00", 2000), line("2025-05-10T06:00", 2100)]
     store.add(reading(*rows, line("2025-05-11T06:00", 2100, "B2")))
-    frame = batch_tables(store.readings())[1].frame
+    frame = batch_tables(store.batches())[1].frame
     assert frame["batch"].tolist() == ["B1 (2025-01)", "B1 (2025-05)", "B2"]
 
 

@@ -1,0 +1,70 @@
+"""Inserting many results at once, as fast as the driver takes them."""
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import sqlalchemy as sa
+
+from ingest import schema
+from ingest.opening import insert_many
+
+_COLUMNS = tuple(column.name for column in schema.RESULTS.columns)
+_CONSTANT = ("variant", "import_id")  # the same in most blocks, so not bound row by row
+
+
+def insert_results(connection: sa.Connection, chunk: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Insert rows whose key is free; True for each row whose key was taken."""
+    names = tuple(name for name in _COLUMNS if not _all_default(chunk[name], name))
+    constant = {
+        name: int(chunk[name].to_numpy()[0]) for name in _CONSTANT if _is_constant(chunk[name])
+    }
+    columns = [plain_list(chunk[name]) for name in names if name not in constant]
+    statement = _insert_statement(connection.dialect.name, names, tuple(constant.items()))
+    count = insert_many(connection, statement, columns)
+    taken = np.zeros(len(chunk), dtype=bool)
+    if count == len(chunk):
+        return taken
+    low, high = int(chunk["id"].min()), int(chunk["id"].max())
+    written = connection.execute(
+        sa.select(schema.RESULTS.c.id).where(schema.RESULTS.c.id.between(low, high))
+    ).scalars()
+    taken[:] = True
+    taken[np.fromiter(written, dtype=np.int64) - low] = False
+    return taken
+
+
+def _is_constant(values: pd.Series) -> bool:
+    numbers = values.to_numpy()
+    return bool((numbers == numbers[0]).all())
+
+
+def _all_default(values: pd.Series, name: str) -> bool:
+    """Whether a column holds nothing but what the store fills in by itself."""
+    default = schema.RESULTS.c[name].server_default
+    return default is not None and bool((values == (0 if values.dtype.kind == "i" else "")).all())
+
+
+@lru_cache(maxsize=32)
+def _insert_statement(
+    dialect: str, names: tuple[str, ...], constant: tuple[tuple[str, int], ...]
+) -> str:
+    """INSERT of some columns that passes over rows whose key is taken, as the driver wants it."""
+    mark = "%s" if dialect == "postgresql" else "?"
+    given = dict(constant)
+    places = ", ".join(str(given[name]) if name in given else mark for name in names)
+    return (
+        f"INSERT INTO results ({', '.join(names)}) VALUES ({places}) "  # noqa: S608 - names of our own columns, whole numbers
+        "ON CONFLICT DO NOTHING"
+    )
+
+
+def plain_list(values: pd.Series) -> list[Any]:
+    """A column as plain Python values, NaN as None."""
+    if values.dtype == object:
+        return list(values)
+    column: list[Any] = pa.array(values, from_pandas=True).to_pylist()  # pandas' own is slower
+    return column

@@ -1,0 +1,150 @@
+"""Questions to the store about its readings: each is one function on an open connection."""
+
+import json
+from typing import Any
+
+import pandas as pd
+import sqlalchemy as sa
+
+from ingest import schema
+
+_READING_COLUMNS = """
+    r.id, r.characteristic_id, r.batch, r.replicate, r.instrument, r.moment, r.sampled_at,
+    r.viscosity, r.torque, r.temperature, r.received, r.operator, r.lot, r.line_name, r.shift,
+    r.status, r.comment, r.import_id, r.line AS file_line
+"""
+
+# An undo comes before every other reason of a reading; of those the first by name stands.
+FIRST_REASON = "LTRIM(MIN(CASE WHEN a.reason = 'import_undone' THEN ' ' ELSE '' END || a.reason))"
+
+
+def imports(connection: sa.Connection) -> pd.DataFrame:
+    """Every import, newest first; see `Store.imports`."""
+    undone = set(connection.execute(sa.select(schema.UNDONE_IMPORTS.c.import_id)).scalars())
+    found = connection.execute(
+        sa.select(schema.IMPORTS).order_by(schema.IMPORTS.c.id.desc())
+    ).mappings()
+    rows = []
+    for row in found:
+        account = json.loads(row["account"])
+        rows.append(
+            {
+                "id": row["id"],
+                "at": pd.Timestamp(row["at"]),
+                "file": row["file"],
+                "digest": row["digest"],
+                "source": row["source"],
+                "rows_read": account["rows_read"],
+                "used": account["used"],
+                "set_aside": sum(account["set_aside"].values()),
+                "not_parsed": sum(account["not_parsed"].values()),
+                "duplicates": account["duplicates"],
+                "conflicts": account["conflicts"],
+                "answers": row["answers"],
+                "undone": row["id"] in undone,
+            }
+        )
+    columns = ["id", "at", "file", "digest", "source", "rows_read", "used", "set_aside"]
+    columns += ["not_parsed", "duplicates", "conflicts", "answers", "undone"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def characteristics(connection: sa.Connection) -> pd.DataFrame:
+    """Every characteristic, with the number of its readings in use."""
+    return _frame(
+        connection,
+        "SELECT c.id, c.product, c.condition, c.sample_type, c.stage, "
+        "CAST(COALESCE(SUM(b.n), 0) AS INTEGER) AS n_readings FROM characteristics c "
+        "LEFT JOIN batches b ON b.characteristic_id = c.id "
+        "GROUP BY c.id, c.product, c.condition, c.sample_type, c.stage "
+        "ORDER BY c.product, c.condition",
+        {},
+    )
+
+
+def readings(
+    connection: sa.Connection,
+    characteristic_id: int | None,
+    aside: bool,
+    batch: str | None,
+) -> pd.DataFrame:
+    """Readings in production order; see `Store.readings`."""
+    conditions: list[str] = []
+    values: dict[str, Any] = {}
+    if characteristic_id is not None:
+        conditions.append("r.characteristic_id = :characteristic_id")
+        values["characteristic_id"] = characteristic_id
+    if batch is not None:
+        conditions.append("r.batch = :batch")
+        values["batch"] = batch
+    reason = "''"
+    if aside:
+        reason = f"COALESCE((SELECT {FIRST_REASON} FROM set_aside a WHERE a.result_id = r.id), '')"  # noqa: S608 - only literals of this file
+    else:
+        conditions.append("NOT EXISTS (SELECT 1 FROM set_aside a WHERE a.result_id = r.id)")
+    where = f"WHERE {' AND '.join(conditions)}" if conditions else ""
+    frame = _frame(
+        connection,
+        f"SELECT {_READING_COLUMNS}, {reason} AS reason, i.file, c.stage, c.sample_type "  # noqa: S608 - only literals of this file
+        "FROM results r JOIN imports i ON i.id = r.import_id "
+        f"JOIN characteristics c ON c.id = r.characteristic_id {where}",
+        values,
+    )
+    return _in_production_order(frame)
+
+
+def set_aside(connection: sa.Connection, import_id: int | None) -> pd.DataFrame:
+    """Rows set aside, with every reason that they have."""
+    return _frame(
+        connection,
+        "SELECT i.file, r.line, c.product, r.batch, r.replicate, r.received, a.reason, "
+        "a.detail, r.comment FROM set_aside a JOIN results r ON r.id = a.result_id "
+        "JOIN imports i ON i.id = r.import_id "
+        "JOIN characteristics c ON c.id = r.characteristic_id "
+        "WHERE CAST(:import_id AS INTEGER) IS NULL OR r.import_id = :import_id "
+        "ORDER BY i.id, r.line",
+        {"import_id": import_id},
+    )
+
+
+def set_aside_counts(connection: sa.Connection) -> pd.DataFrame:
+    """How many readings are set aside: characteristic_id, reason (the first of each), count."""
+    return _frame(
+        connection,
+        "SELECT r.characteristic_id, f.reason, COUNT(*) AS n FROM results r JOIN "  # noqa: S608 - only literals of this file
+        f"(SELECT a.result_id, {FIRST_REASON} AS reason FROM set_aside a GROUP BY a.result_id) f "
+        "ON f.result_id = r.id GROUP BY r.characteristic_id, f.reason "
+        "ORDER BY r.characteristic_id, f.reason",
+        {},
+    )
+
+
+def not_parsed(connection: sa.Connection, import_id: int | None) -> pd.DataFrame:
+    """Records that could not be read."""
+    return _frame(
+        connection,
+        "SELECT n.import_id, i.file, n.line, n.reason, n.text FROM not_parsed n "
+        "JOIN imports i ON i.id = n.import_id "
+        "WHERE CAST(:import_id AS INTEGER) IS NULL OR n.import_id = :import_id "
+        "ORDER BY n.import_id, n.line",
+        {"import_id": import_id},
+    )
+
+
+def _frame(connection: sa.Connection, query: str, values: dict[str, Any]) -> pd.DataFrame:
+    result = connection.execute(sa.text(query), values)
+    return pd.DataFrame(result.fetchall(), columns=list(result.keys()))
+
+
+def _in_production_order(frame: pd.DataFrame) -> pd.DataFrame:
+    """Times in UTC, and the rows by sampling time, else time of reading, else file order."""
+    for name in ("viscosity", "torque", "temperature"):
+        frame[name] = frame[name].astype(float)
+    sampled = frame["sampled_at"].astype("int64")
+    moment = frame["moment"].astype("int64")
+    order = sampled.where(sampled != 0, moment)
+    frame["at"] = pd.to_datetime(moment.where(moment != 0), unit="s", utc=True)
+    frame["sampled_at"] = pd.to_datetime(sampled.where(sampled != 0), unit="s", utc=True)
+    frame["_order"] = order
+    frame = frame.sort_values(["_order", "import_id", "file_line"], kind="stable")
+    return frame.drop(columns=["_order", "moment"]).reset_index(drop=True)
