@@ -23,6 +23,7 @@ from ingest.decisions import (
     include_batch,
 )
 from ingest.errors import IngestError, StoreError
+from ingest.event_records import EventRecord, event_records, record_event, standing
 from ingest.exporting import export
 from ingest.opening import default_url
 from ingest.reading import FileReading, read_bytes, read_file
@@ -46,6 +47,7 @@ from ingest.undo import UndoReport, undo_import
 __all__ = [
     "REASONS",
     "CheckFluid",
+    "EventRecord",
     "FileReading",
     "FrozenLimits",
     "ImportReport",
@@ -67,6 +69,7 @@ __all__ = [
     "batches_of",
     "check_standards",
     "default_url",
+    "event_records",
     "exclude_batch",
     "exclusion_history",
     "exclusions",
@@ -81,8 +84,10 @@ __all__ = [
     "read_file",
     "reading_grid",
     "rebuild",
+    "record_event",
     "restore",
     "specification_for",
+    "standing",
     "undo_import",
     "verify",
 ]

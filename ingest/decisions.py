@@ -76,7 +76,7 @@ def _decide(
     store: Store, characteristic_id: int, batch: str, excluded: bool, cause: str, by: str | None
 ) -> None:
     with store.writing() as connection:
-        subject = _characteristic(connection, characteristic_id)
+        subject = subject_of(connection, characteristic_id)
         table = schema.BATCHES
         known = connection.execute(
             sa.select(table.c.n).where(
@@ -186,9 +186,9 @@ def freeze_limits(
     if not method.strip():
         raise IngestError("Frozen limits need the way in which sigma was estimated: name it.")
     with store.writing() as connection:
-        subject = _characteristic(connection, characteristic_id)
+        subject = subject_of(connection, characteristic_id)
         for batch in (first_batch, last_batch, *left_out):
-            _require_batch(connection, characteristic_id, subject, batch)
+            require_batch(connection, characteristic_id, subject, batch)
         before = _frozen(connection, characteristic_id, chart)
         at = now()
         new: dict[str, Any] = {
@@ -273,8 +273,12 @@ def _float(value: float | None) -> float | None:
     return None if value is None else float(value)
 
 
-def _characteristic(connection: sa.Connection, characteristic_id: int) -> str:
-    """Product and condition of a characteristic, in words."""
+def subject_of(connection: sa.Connection, characteristic_id: int) -> str:
+    """Product and condition of a characteristic, in words.
+
+    Raises:
+        IngestError: there is no such characteristic.
+    """
     table = schema.CHARACTERISTICS
     row = connection.execute(
         sa.select(table.c.product, table.c.condition).where(table.c.id == characteristic_id)
@@ -284,9 +288,14 @@ def _characteristic(connection: sa.Connection, characteristic_id: int) -> str:
     return f"{row.product}, {row.condition}"
 
 
-def _require_batch(
+def require_batch(
     connection: sa.Connection, characteristic_id: int, subject: str, batch: str
 ) -> None:
+    """Refuse a batch that the characteristic does not have.
+
+    Raises:
+        IngestError: no such batch.
+    """
     table = schema.BATCHES
     found = connection.execute(
         sa.select(table.c.n).where(

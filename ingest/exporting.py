@@ -3,6 +3,7 @@
 import os
 import re
 from collections.abc import Callable
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pandas as pd
 
 from ingest import journal
 from ingest.errors import IngestError
+from ingest.event_records import EventRecord, event_records
 from ingest.harmless import harmless, harmless_table
 from ingest.store import Store
 
@@ -31,12 +33,19 @@ def _batches(store: Store) -> pd.DataFrame:
     return frame
 
 
+def _event_records(store: Store) -> pd.DataFrame:
+    names = [one.name for one in fields(EventRecord)]
+    rows = [[getattr(one, name) for name in names] for one in event_records(store)]
+    return pd.DataFrame(rows, columns=names)
+
+
 TABLES: dict[str, Callable[[Store], pd.DataFrame]] = {
     "readings": lambda store: store.readings(aside=True),
     "set-aside": lambda store: store.set_aside(),
     "not-parsed": lambda store: store.not_parsed(),
     "batches": _batches,
     "imports": lambda store: store.imports(),
+    "event-records": _event_records,
     "journal": _journal,
 }
 """What can be exported, by name."""

@@ -2,7 +2,7 @@
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 METADATA = sa.MetaData()
 
@@ -302,4 +302,23 @@ PROMOTED = sa.Table(
     sa.Column("original_id", sa.BigInteger, sa.ForeignKey("results.id"), nullable=False),
     sa.Column("import_id", sa.Integer, sa.ForeignKey("imports.id"), nullable=False),
     sa.Index("promoted_import", "import_id"),
+)
+
+# What people recorded about events of a chart: never changed, a later row speaks about an earlier.
+EVENT_RECORDS = sa.Table(
+    "event_records",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("characteristic_id", sa.Integer, sa.ForeignKey("characteristics.id"), nullable=False),
+    sa.Column("chart", sa.Text, nullable=False),
+    sa.Column("first_batch", sa.Text, nullable=False),
+    sa.Column("last_batch", sa.Text, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("words", sa.Text, nullable=False),
+    sa.Column("owner", sa.Text, nullable=False),
+    sa.Column("due", sa.Text, nullable=False),  # ISO date, "" none
+    sa.Column("about", sa.Integer),  # id of the record that this one speaks about
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    _journal_id(),
 )

@@ -14,9 +14,9 @@ def upgrade(connection: sa.Connection, version: int) -> None:
     from alembic.operations import Operations
 
     from ingest import batches
-    from ingest.migrations import to_version_2
+    from ingest.migrations import to_version_2, to_version_3
 
-    steps = {2: to_version_2.upgrade}
+    steps = {2: to_version_2.upgrade, 3: to_version_3.upgrade}
     operations = Operations(MigrationContext.configure(connection))
     for number in sorted(steps):
         if number > version:
