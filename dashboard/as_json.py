@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 import spc
-from dashboard.results import Assessment, CapabilityView, CheckStandard, SubgroupView
+from dashboard.results import Assessment, CapabilityView, CheckStandard, Event, SubgroupView
 
 
 def to_json(assessment: Assessment) -> dict[str, Any]:
@@ -29,6 +29,7 @@ def to_json(assessment: Assessment) -> dict[str, Any]:
         "readings_undecided": assessment.undecided,
         "stale": assessment.stale,
         "individuals": _individuals(charts, assessment.n_batches),
+        "limits": _limits(assessment),
         "subgroups": _subgroups(assessment.subgroups),
         "duplicates_range": _duplicates_range(charts),
         "repeatability": {
@@ -41,6 +42,7 @@ def to_json(assessment: Assessment) -> dict[str, Any]:
         "signals": [
             {"batch": row.batch, "rule": row.rule, "chart": row.chart} for row in assessment.signals
         ],
+        "events": [_event(event) for event in assessment.events],
         "capability": _capability(assessment.capability),
         "check_standard": [_check_standard(one) for one in assessment.check_standards],
         "set_aside": dict(assessment.n_set_aside),
@@ -71,13 +73,48 @@ def usual(line: np.ndarray) -> float | None:
 def _individuals(charts: spc.ChartSet | None, n: int) -> dict[str, Any]:
     if charts is None:
         return dict.fromkeys(("center", "lower", "upper", "sigma", "mr_bar")) | {"n": n}
-    return {
-        "center": usual(charts.location.center),
-        "lower": usual(charts.location.lower),
-        "upper": usual(charts.location.upper),
-        "sigma": finite(charts.location.sigma),
-        "mr_bar": usual(charts.dispersion.center),
+    return {  # the newest: frozen limits may have changed on the way
+        "center": finite(charts.location.center[-1]),
+        "lower": finite(charts.location.lower[-1]),
+        "upper": finite(charts.location.upper[-1]),
+        "sigma": finite(charts.location.standard_error[-1]),
+        "mr_bar": finite(charts.dispersion.center[-1]),
         "n": n,
+    }
+
+
+def _limits(assessment: Assessment) -> dict[str, Any]:
+    names = assessment.batches["batch"].tolist()
+    stretches = assessment.limits.stretches
+    return {
+        "frozen": bool(stretches),
+        "where_from": assessment.limits.sentence or None,
+        "left_out": {names[i]: cause for i, cause in assessment.limits.left_out.items()},
+        "history": [
+            {
+                "from_batch": names[one.start],
+                "center": finite(one.frozen.center),
+                "lower": finite(one.frozen.center - 3 * one.frozen.sigma),
+                "upper": finite(one.frozen.center + 3 * one.frozen.sigma),
+                "sigma": finite(one.frozen.sigma),
+                "frozen_at": one.frozen.at,
+                "who": one.frozen.who,
+                "why": one.frozen.why,
+            }
+            for one in stretches
+        ],
+    }
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {
+        "first_batch": event.batches[0],
+        "last_batch": event.batches[-1],
+        "chart": event.chart,
+        "rules": list(event.rules),
+        "sentence": event.sentence,
+        "open": event.open,
+        "handling": event.handling.word,
     }
 
 

@@ -1,12 +1,12 @@
 """The one place that joins the store and the statistics: every product judged, no screen needed.
 
-Limits come from all used batches of the record, by batch means on an individuals chart; they are
-not frozen. What the parts decide stands with them: `events` (signals, open events), `batches`
-(what a batch is), `check_standards`, `capability_view` (the gate), `subgroups`, `notes`.
+What the parts decide stands with them: `limits` (frozen or estimated, what does not count),
+`events` (signals, open events), `handling` (what people recorded about them), `batches` (what a
+batch is), `check_standards`, `capability_view` (the gate), `subgroups`, `notes`.
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
@@ -30,7 +30,9 @@ from dashboard.batches import (
 from dashboard.capability_view import capability_view, specifications_in_force
 from dashboard.check_standards import check_standards, load_readings, on_instruments
 from dashboard.events import OPEN_WINDOW, events_of, lone_ranges, moving_average, signals_of
+from dashboard.handling import with_handling
 from dashboard.levels import repeatability_by_level
+from dashboard.limits import limits_of
 from dashboard.notes import NEXT_STAGE, neighbours_note, notes_of, repeatability_note, stage_of
 from dashboard.results import (
     CAUTION,
@@ -89,6 +91,15 @@ class _Asked:
     now: pd.Timestamp
 
 
+@dataclass(frozen=True, slots=True)
+class _Decided:
+    """What people have decided about one characteristic."""
+
+    frozen: tuple[ingest.FrozenLimits, ...] = ()
+    excluded: Mapping[str, str] = field(default_factory=dict)
+    records: tuple[ingest.EventRecord, ...] = ()
+
+
 def assess_store(
     store: Any,
     product: str | None = None,
@@ -126,14 +137,16 @@ def assess_store(
     instruments = instruments_of(batches[is_product])
     standards = check_standards(load_readings(store, checks["id"]), characteristics)
     aside = _set_aside(store.set_aside_counts())
-    specifications = {name: store.specifications(name) for name in products["product"].unique()}
+    specifications = _specifications(store)
+    decided = _decisions(store)
     found = [
         _assess(
             row,
             tables.get(int(row.id)) or no_batches(),
             on_instruments(standards, instruments.get(int(row.id), [])),
-            specifications[row.product],
+            specifications.get(row.product, ()),
             aside.get(int(row.id), {}),
+            decided.get(int(row.id), _Decided()),
             asked,
         )
         for row in products.itertuples()
@@ -162,6 +175,38 @@ def _chosen_products(characteristics: pd.DataFrame, product: str | None) -> pd.D
     return chosen
 
 
+def _specifications(store: Any) -> dict[str, list[ingest.Specification]]:
+    found: dict[str, list[ingest.Specification]] = {}
+    for one in store.specifications():
+        found.setdefault(one.product, []).append(one)
+    return found
+
+
+def _decisions(store: Any) -> dict[int, _Decided]:
+    """All decisions of the store at once, by characteristic."""
+    frozen: dict[int, list[ingest.FrozenLimits]] = {}
+    for one in ingest.frozen_limits(store, chart="individuals"):
+        frozen.setdefault(one.characteristic_id, []).append(one)
+    records: dict[int, list[ingest.EventRecord]] = {}
+    for record in ingest.event_records(store):
+        records.setdefault(record.characteristic_id, []).append(record)
+    history = ingest.exclusion_history(store)
+    excluded: dict[int, dict[str, str]] = {}
+    for row in history.itertuples():
+        standing = excluded.setdefault(int(row.characteristic_id), {})
+        standing.pop(row.batch, None)
+        if row.excluded:
+            standing[row.batch] = row.cause
+    return {
+        number: _Decided(
+            tuple(frozen.get(number, ())),
+            excluded.get(number, {}),
+            tuple(records.get(number, ())),
+        )
+        for number in {*frozen, *records, *excluded}
+    }
+
+
 def _set_aside(counts: pd.DataFrame) -> dict[int, dict[str, int]]:
     """Order the counts of set-aside readings of a characteristic, the commonest reason first."""
     ordered = counts.sort_values(["n", "reason"], ascending=[False, True], kind="stable")
@@ -177,6 +222,7 @@ def _assess(
     standards: tuple[CheckStandard, ...],
     specifications: Sequence[ingest.Specification],
     n_set_aside: dict[str, int],
+    decided: _Decided,
     asked: _Asked,
 ) -> Assessment:
     """Judge one product at one measuring condition."""
@@ -185,13 +231,15 @@ def _assess(
     stage = stage_of(n)
     rules = RULE_SETS["three-sigma"] if stage == "provisional" else asked.rules
 
-    charts, limits_failed = _charts(table, stage)
-    ewma = moving_average(charts.location) if charts is not None and rules.with_ewma else None
+    limits = limits_of(table, decided.frozen, decided.excluded, stage != "no limits")
+    charts, breaks, ewma = limits.charts, limits.breaks, None
     signals: tuple[SignalRow, ...] = ()
     events: tuple[Event, ...] = ()
     if charts is not None:
-        signals = signals_of(charts, ewma, rules.rules, names)
-        events = events_of(signals, charts, ewma, rules, names)
+        ewma = moving_average(charts.location, breaks) if rules.with_ewma else None
+        signals = signals_of(charts, ewma, rules.rules, names, breaks)
+        found = events_of(signals, charts, ewma, rules, names)
+        events = with_handling(found, decided.records, names)
 
     repeatability, order = _repeatability(replicate_groups(table))
     in_force = specifications_in_force(specifications, frame["at"])
@@ -199,7 +247,7 @@ def _assess(
     recent = set(frame["instrument"].iloc[-OPEN_WINDOW:])
     doubts = _doubts(charts, names, on_instruments(standards, recent))
     neighbours = neighbours_note(means, len(events)) if charts is not None else ""
-    state, reason = _state(stage, n, events, doubts, neighbours)
+    state, reason = _state(stage, n, charts is not None, events, doubts, neighbours)
     last_at = frame["at"].iloc[-1] if n and pd.notna(frame["at"].iloc[-1]) else None
     stale_sentence = _stale_sentence(frame["at"], last_at, asked.now)
     rate = batches_per_week(frame["at"])
@@ -215,6 +263,7 @@ def _assess(
         batches=frame.assign(in_specification=in_force.judge(means)),
         median=float(np.median(means)) if n else float("nan"),
         charts=charts,
+        limits=limits,
         ewma=ewma,
         rule_set=asked.rules.key,
         events=events,
@@ -236,23 +285,17 @@ def _assess(
             sigma,
             standards,
             n_set_aside,
-            [limits_failed, neighbours, *_lone_range_notes(charts, names)],
+            [
+                limits.sentence if charts is None or limits.stretches or limits.left_out else "",
+                neighbours,
+                *_lone_range_notes(charts, names),
+            ],
         ),
         batches_per_week=rate,
         false_alarms_per_week=(
             rules.false_alarms_per_week(rate) if rate is not None and charts is not None else None
         ),
     )
-
-
-def _charts(table: BatchTable, stage: str) -> tuple[spc.ChartSet | None, str]:
-    """Make the three-way charts, or give the sentence why there are none."""
-    if stage == "no limits":
-        return None, ""
-    try:
-        return spc.three_way(table.readings), ""
-    except spc.SpcError as error:
-        return None, f"No limits: {error}"
 
 
 def _repeatability(
@@ -307,7 +350,12 @@ def _doubts(
 
 
 def _state(
-    stage: str, n: int, events: Sequence[Event], doubts: Sequence[str], neighbours: str
+    stage: str,
+    n: int,
+    charted: bool,
+    events: Sequence[Event],
+    doubts: Sequence[str],
+    neighbours: str,
 ) -> tuple[str, str]:
     """Choose the state word and say why.
 
@@ -321,7 +369,7 @@ def _state(
         reason = [text.sentence("; ".join(doubts)), "Clear the measurement before the process."]
         told = on_process
         state = IN_DOUBT
-    elif stage == "no limits":
+    elif stage == "no limits" and not charted:
         more = NEXT_STAGE[stage] - n
         return NOT_ENOUGH, (
             f"{text.batches(n)}: no limits below {NEXT_STAGE[stage]}, {more} more needed."
@@ -332,9 +380,13 @@ def _state(
         reason += [event.sentence for event in told]
         reason.append(f"Open: signals among the last {OPEN_WINDOW} batches.")
         reason += [neighbours] if neighbours else []
-    past = len(events) - len(open_events)
+    closed = sum(event.handling.closed for event in events)
+    past = len(events) - len(open_events) - closed
     if state == QUIET:
-        reason.append(f"No signal among the last {OPEN_WINDOW} batches.")
+        recent = f"No open event among the last {OPEN_WINDOW} batches."
+        reason.append(recent if closed else f"No signal among the last {OPEN_WINDOW} batches.")
+    if closed:
+        reason.append(f"{text.count(closed, 'event')} closed.")
     if past:
         reason.append(f"{text.count(past, 'older event')} listed as past.")
     return state, " ".join(reason)

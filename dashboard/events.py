@@ -10,6 +10,7 @@ two batch means, and neighbouring ranges share one of them.
 """
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -32,15 +33,27 @@ RANGE_RULE = "beyond_3_sigma"
 RANGE_PHRASE = "range beyond 3 sigma"
 
 
-def moving_average(location: spc.ControlChart) -> spc.ControlChart:
-    """Chart the batch means with a memory: EWMA about the same centre and sigma."""
-    return spc.ewma(
-        location.values,
-        center=float(location.center[-1]),
-        sigma=float(location.standard_error[-1]),
-        weight=EWMA_WEIGHT,
-        width=EWMA_WIDTH,
-    )
+def moving_average(location: spc.ControlChart, breaks: Sequence[int] = ()) -> spc.ControlChart:
+    """Chart the batch means with a memory: EWMA about the same centre and sigma.
+
+    It starts anew where another set of limits begins.
+    """
+    starts, stops = [0, *breaks], [*breaks, location.n]
+    parts = [
+        spc.ewma(
+            location.values[start:stop],
+            center=float(location.center[start]),
+            sigma=float(location.standard_error[start]),
+            weight=EWMA_WEIGHT,
+            width=EWMA_WIDTH,
+        )
+        for start, stop in zip(starts, stops, strict=True)
+    ]
+    if len(parts) == 1:
+        return parts[0]
+    names = ("values", "center", "lower", "upper", "standard_error")
+    joined = {name: np.concatenate([getattr(one, name) for one in parts]) for name in names}
+    return replace(parts[-1], **joined)
 
 
 def signals_of(
@@ -48,10 +61,11 @@ def signals_of(
     ewma: spc.ControlChart | None,
     rules: Sequence[spc.Rule],
     batches: Sequence[str],
+    breaks: Sequence[int] = (),
 ) -> tuple[SignalRow, ...]:
     """List every signal of a three-way chart set and its moving average, in order of batches."""
     phrases = {rule.key: rule.phrase for rule in rules}
-    found = spc.run_rule_signals(charts.location, rules)
+    found = spc.run_rule_signals(charts.location, rules, breaks=list(breaks))
     rows = [
         SignalRow(batches[i], int(i), key, BATCH_MEANS, phrases[key])
         for i, key in zip(found.index, found.rule, strict=True)

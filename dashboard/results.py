@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     import ingest
     import spc
+    from dashboard.limits import Limits
 
 QUIET = "quiet"
 SIGNAL = "signal"
@@ -59,6 +60,30 @@ class SignalRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Handling:
+    """What people have recorded about an event, oldest first, and whether it is closed."""
+
+    records: tuple[ingest.EventRecord, ...] = ()
+    closed: bool = False
+
+    def of(self, kind: str) -> tuple[ingest.EventRecord, ...]:
+        """The records of one kind."""
+        return tuple(one for one in self.records if one.kind == kind)
+
+    @property
+    def word(self) -> str:
+        """How far the event has come, in a word or two."""
+        if self.closed:
+            return "closed"
+        reached = {one.kind for one in self.records}
+        steps = (("action", "action agreed"), ("cause", "cause recorded"))
+        return next(
+            (word for kind, word in steps if kind in reached),
+            "acknowledged" if "acknowledged" in reached else "new",
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """Signals that belong together, told once.
 
@@ -70,8 +95,9 @@ class Event:
         chart: BATCH_MEANS, EWMA (seen by the moving average alone) or DUPLICATES_RANGE.
         rules: keys of the rules that signalled, in the order of the rule set.
         sentence: what, since where, how big.
-        open: a signal lies among the last 8 batches. The number 8 is common practice here, the
-            length of the longest run rule; no standard sets it.
+        open: a signal lies among the last 8 batches, and nobody has closed the event. The number
+            8 is common practice here, the length of the longest run rule; no standard sets it.
+        handling: what people have recorded about it.
     """
 
     start: int
@@ -81,6 +107,7 @@ class Event:
     rules: tuple[str, ...]
     sentence: str
     open: bool
+    handling: Handling = Handling()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,6 +208,7 @@ class Assessment:
             instrument (of its last reading), in_specification (True, False or None).
         median: median of the batch means, mPa·s; nan without batches.
         charts: three-way chart set; None below 8 batches or without any spread.
+        limits: where the limits come from, and what does not count for them.
         ewma: moving average chart; None when the rule set or the stage has none.
         rule_set: key of the rule set that was asked for.
         events: signals grouped, open events first, then the newest first.
@@ -211,6 +239,7 @@ class Assessment:
     batches: pd.DataFrame
     median: float
     charts: spc.ChartSet | None
+    limits: Limits
     ewma: spc.ControlChart | None
     rule_set: str
     events: tuple[Event, ...]

@@ -15,6 +15,7 @@ from statistics import fmean
 import numpy as np
 import pandas as pd
 import pytest
+import sqlalchemy as sa
 
 import ingest
 from dashboard.assessment import (
@@ -29,6 +30,7 @@ from dashboard.assessment import (
 )
 from dashboard.batches import batch_tables
 from dashboard.notes import recording_step
+from ingest import schema as ingest_schema
 
 DATA = Path(__file__).parent / "data"
 SOON = datetime(2025, 3, 17, 15, tzinfo=UTC)
@@ -74,6 +76,12 @@ class ScenarioStore:
                 "n_readings": np.bincount(code)[code[first]],
             }
         )
+
+    def reading(self):
+        """Where decisions are looked up: nobody has decided anything here."""
+        nothing = sa.create_engine("sqlite://")
+        ingest_schema.METADATA.create_all(nothing)
+        return nothing.connect()
 
     def characteristics(self):
         return self._characteristics
@@ -739,6 +747,8 @@ def test_false_alarms_follow_the_rhythm_of_the_record():
 # --- JSON ---------------------------------------------------------------------------------------
 
 KEYS = {
+    "limits",
+    "events",
     "product",
     "condition",
     "n_batches",
