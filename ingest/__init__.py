@@ -40,6 +40,7 @@ from ingest.registers import (
     methods,
     products,
 )
+from ingest.settings import set_setting, settings
 from ingest.specifications import Specification, specification_for
 from ingest.store import ImportReport, Store, open_store
 from ingest.undo import UndoReport, undo_import
@@ -86,6 +87,8 @@ __all__ = [
     "rebuild",
     "record_event",
     "restore",
+    "set_setting",
+    "settings",
     "specification_for",
     "standing",
     "undo_import",

@@ -322,3 +322,13 @@ EVENT_RECORDS = sa.Table(
     sa.Column("who", sa.Text, nullable=False),
     _journal_id(),
 )
+
+# What a site has decided for itself; the newest row of a name is in force.
+SETTINGS = sa.Table(
+    "settings",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("value", sa.Text, nullable=False),  # JSON, null: out of force
+    _journal_id(),
+)

@@ -1,4 +1,4 @@
-"""Version 3: what people recorded about events."""
+"""Version 3: what people recorded about events, and settings of the site."""
 
 import sqlalchemy as sa
 from alembic.operations import Operations
@@ -22,5 +22,12 @@ def upgrade(operations: Operations) -> None:
         sa.Column("about", sa.Integer),
         sa.Column("at", sa.Text, nullable=False),
         sa.Column("who", sa.Text, nullable=False),
+        sa.Column("journal_id", sa.Integer, sa.ForeignKey("journal.id"), nullable=False),
+    )
+    operations.create_table(
+        "settings",
+        sa.Column("id", sa.Integer, primary_key=True),
+        sa.Column("name", sa.Text, nullable=False),
+        sa.Column("value", sa.Text, nullable=False),
         sa.Column("journal_id", sa.Integer, sa.ForeignKey("journal.id"), nullable=False),
     )
