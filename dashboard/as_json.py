@@ -10,7 +10,14 @@ import numpy as np
 import pandas as pd
 
 import spc
-from dashboard.results import Assessment, CapabilityView, CheckStandard, Event, SubgroupView
+from dashboard.results import (
+    CAUTION,
+    Assessment,
+    CapabilityView,
+    CheckStandard,
+    Event,
+    SubgroupView,
+)
 
 
 def to_json(assessment: Assessment) -> dict[str, Any]:
@@ -26,6 +33,8 @@ def to_json(assessment: Assessment) -> dict[str, Any]:
         "last_batch": assessment.last_batch or None,
         "last_batch_at": time(assessment.last_batch_at),
         "last_batch_outside_specification": assessment.last_outside,
+        "last_verdict": _last_verdict(assessment),
+        "batches_outside_specification": list(assessment.outside_specification),
         "readings_undecided": assessment.undecided,
         "stale": assessment.stale,
         "individuals": _individuals(charts, assessment.n_batches),
@@ -80,6 +89,19 @@ def _individuals(charts: spc.ChartSet | None, n: int) -> dict[str, Any]:
         "sigma": finite(charts.location.standard_error[-1]),
         "mr_bar": finite(charts.dispersion.center[-1]),
         "n": n,
+    }
+
+
+def _last_verdict(assessment: Assessment) -> dict[str, Any] | None:
+    verdict = assessment.last_verdict
+    if verdict is None:
+        return None
+    return {
+        "zone": verdict.zone,
+        "probability": finite(verdict.probability),
+        "standard_uncertainty": finite(verdict.standard_uncertainty),
+        "sentence": verdict.sentence,
+        "caution": CAUTION,
     }
 
 

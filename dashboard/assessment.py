@@ -5,7 +5,7 @@ What the parts decide stands with them: `limits` (frozen or estimated, what does
 batch is), `check_standards`, `capability_view` (the gate), `subgroups`, `notes`.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -25,7 +25,6 @@ from dashboard.batches import (
     load_batches,
     no_batches,
     replicate_groups,
-    usual_interval,
 )
 from dashboard.capability_view import capability_view, specifications_in_force
 from dashboard.check_standards import check_standards, load_readings, on_instruments
@@ -33,14 +32,16 @@ from dashboard.events import OPEN_WINDOW, events_of, lone_ranges, moving_average
 from dashboard.handling import with_handling
 from dashboard.levels import repeatability_by_level
 from dashboard.limits import limits_of
-from dashboard.notes import NEXT_STAGE, neighbours_note, notes_of, repeatability_note, stage_of
+from dashboard.notes import (
+    neighbours_note,
+    notes_of,
+    outside_note,
+    past_check_note,
+    repeatability_note,
+    stage_of,
+)
 from dashboard.results import (
     CAUTION,
-    DUPLICATES_RANGE,
-    IN_DOUBT,
-    NOT_ENOUGH,
-    QUIET,
-    SIGNAL,
     STATES,
     Assessment,
     AssessmentError,
@@ -57,7 +58,9 @@ from dashboard.rule_sets import (
     expected_false_alarms,
     rule_set,
 )
+from dashboard.states import doubts_of, stale_sentence, state_of
 from dashboard.subgroups import subgroup_choice, subgroup_view
+from dashboard.verdicts import uncertainty_of, verdict_of
 
 __all__ = [
     "CAUTION",
@@ -78,9 +81,6 @@ __all__ = [
     "to_json",
 ]
 
-SHORTEST_PATIENCE = pd.Timedelta(hours=8)
-INTERVALS_OF_PATIENCE = 5
-
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
@@ -89,6 +89,7 @@ class _Asked:
     rules: RuleSet
     subgroups: str | None
     now: pd.Timestamp
+    settings: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +128,7 @@ def assess_store(
         rules=rule_set(rules),
         subgroups=None if subgroups is None else subgroup_choice(subgroups),
         now=_in_utc(now),
+        settings=ingest.settings(store),
     )
     characteristics = store.characteristics()
     products = _chosen_products(characteristics, product)
@@ -245,13 +247,16 @@ def _assess(
     in_force = specifications_in_force(specifications, frame["at"])
     capability = capability_view(table, in_force, charts, events, repeatability, n_set_aside)
     recent = set(frame["instrument"].iloc[-OPEN_WINDOW:])
-    doubts = _doubts(charts, names, on_instruments(standards, recent))
+    doubts = doubts_of(charts, names, on_instruments(standards, recent))
     neighbours = neighbours_note(means, len(events)) if charts is not None else ""
-    state, reason = _state(stage, n, charts is not None, events, doubts, neighbours)
+    state, reason = state_of(stage, n, charts is not None, events, doubts, neighbours)
     last_at = frame["at"].iloc[-1] if n and pd.notna(frame["at"].iloc[-1]) else None
-    stale_sentence = _stale_sentence(frame["at"], last_at, asked.now)
+    old = stale_sentence(frame["at"], last_at, asked.now)
     rate = batches_per_week(frame["at"])
     sigma = float(charts.location.sigma) if charts is not None else None
+    judged = in_force.judge(means)
+    outside = tuple(names[i] for i in np.flatnonzero(judged == False))  # noqa: E712 - None differs
+    uncertainty = uncertainty_of(asked.settings, str(row.product))
     return Assessment(
         characteristic_id=int(row.id),
         product=str(row.product),
@@ -260,7 +265,7 @@ def _assess(
         state_reason=reason,
         stage=stage,
         n_batches=n,
-        batches=frame.assign(in_specification=in_force.judge(means)),
+        batches=frame.assign(in_specification=judged),
         median=float(np.median(means)) if n else float("nan"),
         charts=charts,
         limits=limits,
@@ -272,12 +277,14 @@ def _assess(
         repeatability=repeatability,
         repeatability_note=repeatability_note(repeatability, order, int(frame["single"].sum())),
         order_effect=order,
+        last_verdict=(verdict_of(float(means[-1]), in_force.of(n - 1), uncertainty) if n else None),
+        outside_specification=outside,
         check_standards=standards,
         n_set_aside=n_set_aside,
         last_batch=names[-1] if n else "",
         last_batch_at=last_at,
-        stale=bool(stale_sentence),
-        stale_sentence=stale_sentence,
+        stale=bool(old),
+        stale_sentence=old,
         subgroups=None if asked.subgroups is None else subgroup_view(table, asked.subgroups),
         notes=notes_of(
             table,
@@ -288,6 +295,8 @@ def _assess(
             [
                 limits.sentence if charts is None or limits.stretches or limits.left_out else "",
                 neighbours,
+                outside_note(outside, names),
+                *(past_check_note(one) for one in standards),
                 *_lone_range_notes(charts, names),
             ],
         ),
@@ -322,91 +331,6 @@ def _lone_range_notes(charts: spc.ChartSet | None, names: Sequence[str]) -> list
         f"{text.number(within.upper[i], 3)}: once in about 100 batches chance does that."
         for i in lone_ranges(charts)
     ]
-
-
-def _doubts(
-    charts: spc.ChartSet | None, names: Sequence[str], standards: Iterable[CheckStandard]
-) -> list[str]:
-    """Say what puts the measurement itself in doubt right now."""
-    found = [
-        f"the newest run of check standard {one.name}"
-        f"{f' on {one.instrument}' if one.instrument else ''}"
-        f" ({text.viscosity(one.last)}, {text.date(one.last_at)}) is outside its own limits "
-        f"({text.number(one.lower)} to {text.number(one.upper)})"
-        for one in standards
-        if one.in_order is False
-    ]
-    within = charts.within if charts is not None else None
-    if within is not None:
-        with_range = np.flatnonzero(np.isfinite(within.values))
-        if len(with_range) and within.outside()[with_range[-1]]:
-            newest = with_range[-1]
-            found.append(
-                f"the newest range of readings, batch {names[newest]} "
-                f"({text.viscosity(within.values[newest], 3)}), is beyond its limit "
-                f"({text.number(within.upper[newest], 3)})"
-            )
-    return found
-
-
-def _state(
-    stage: str,
-    n: int,
-    charted: bool,
-    events: Sequence[Event],
-    doubts: Sequence[str],
-    neighbours: str,
-) -> tuple[str, str]:
-    """Choose the state word and say why.
-
-    A measurement in doubt comes before a signal, as no result can be believed until it is
-    cleared; the reason then names the signal too. It also comes before "not enough data".
-    """
-    open_events = [event for event in events if event.open]
-    on_process = [event for event in open_events if event.chart != DUPLICATES_RANGE]
-    told = open_events
-    if doubts:
-        reason = [text.sentence("; ".join(doubts)), "Clear the measurement before the process."]
-        told = on_process
-        state = IN_DOUBT
-    elif stage == "no limits" and not charted:
-        more = NEXT_STAGE[stage] - n
-        return NOT_ENOUGH, (
-            f"{text.batches(n)}: no limits below {NEXT_STAGE[stage]}, {more} more needed."
-        )
-    else:
-        state, reason = (SIGNAL, []) if open_events else (QUIET, [])
-    if told:
-        reason += [event.sentence for event in told]
-        reason.append(f"Open: signals among the last {OPEN_WINDOW} batches.")
-        reason += [neighbours] if neighbours else []
-    closed = sum(event.handling.closed for event in events)
-    past = len(events) - len(open_events) - closed
-    if state == QUIET:
-        recent = f"No open event among the last {OPEN_WINDOW} batches."
-        reason.append(recent if closed else f"No signal among the last {OPEN_WINDOW} batches.")
-    if closed:
-        reason.append(f"{text.count(closed, 'event')} closed.")
-    if past:
-        reason.append(f"{text.count(past, 'older event')} listed as past.")
-    return state, " ".join(reason)
-
-
-def _stale_sentence(at: pd.Series, last_at: pd.Timestamp | None, now: pd.Timestamp) -> str:
-    """Say that the data are old; "" while they are fresh.
-
-    Old means: the newest batch is older than 8 hours and than 5 times the usual (median) time
-    between this product's batches. Common practice, no source. Data without times never count as
-    fresh.
-    """
-    if last_at is None:
-        unknown = "No time is recorded, so how fresh the data are cannot be told."
-        return unknown if len(at) else "No data yet."
-    usual = usual_interval(at)
-    patience = SHORTEST_PATIENCE
-    if usual is not None:
-        patience = max(patience, INTERVALS_OF_PATIENCE * usual)
-    return f"No data since {text.date(last_at)}." if now - last_at > patience else ""
 
 
 def _in_utc(now: datetime | None) -> pd.Timestamp:

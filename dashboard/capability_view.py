@@ -37,6 +37,10 @@ class InForce:
         chosen = self.choices[self.position[-1]] if len(self.position) else None
         return None if chosen is None or _limits(chosen) == (-math.inf, math.inf) else chosen
 
+    def of(self, batch: int) -> ingest.Specification | None:
+        """The specification that was in force for a batch, by its position."""
+        return self.choices[self.position[batch]]
+
     def judge(self, means: np.ndarray) -> np.ndarray:
         """Tell whether each batch mean lies inside its own specification; None without one."""
         limits = np.array([_limits(one) for one in self.choices])[self.position]

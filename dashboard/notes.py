@@ -63,6 +63,33 @@ def neighbours_note(means: np.ndarray, signals: int) -> str:
     return f"{said} The flags are not evidence of separate causes." if signals else said
 
 
+def outside_note(outside: Sequence[str], names: Sequence[str]) -> str:
+    """Name the batches outside the specification of their day; "" where there are none."""
+    if not outside:
+        return ""
+    named = text.joined(list(outside[-3:]))
+    which = named if len(outside) <= 3 else f"the newest of them {named}"
+    are = "is" if len(outside) == 1 else "are"
+    return (
+        f"{len(outside)} of {text.batches(len(names))} {are} outside the specification of the day: "
+        f"{which}."
+    )
+
+
+def past_check_note(standard: CheckStandard) -> str:
+    """Remember a check standard that failed and is in order again; "" otherwise."""
+    if standard.in_order is not True or not standard.outside:
+        return ""
+    when = [text.date(at) for at in standard.outside[-3:]]
+    on = f" on {standard.instrument}" if standard.instrument else ""
+    more = f"{len(standard.outside)} runs, the newest on " if len(standard.outside) > 3 else "on "
+    return (
+        f"Check standard {standard.name}{on} was outside its own limits {more}"
+        f"{text.joined(when)}: results between the last good check before and the first after may "
+        "be affected."
+    )
+
+
 def repeatability_note(
     repeatability: spc.Repeatability | None, order: spc.OrderEffect | None, single: int
 ) -> str:

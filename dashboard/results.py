@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import ingest
     import spc
     from dashboard.limits import Limits
+    from dashboard.verdicts import BatchVerdict
 
 QUIET = "quiet"
 SIGNAL = "signal"
@@ -217,6 +218,8 @@ class Assessment:
         repeatability: from batches with two and more readings; None without any.
         repeatability_note: what to know before quoting it.
         order_effect: first against second readings; None when it cannot be computed.
+        last_verdict: the newest batch against the specification in force for it; None without one.
+        outside_specification: names of all batches outside the specification in force for them.
         check_standards: those run on the instruments of this product.
         n_set_aside: readings not used, reason to count.
         last_batch: name of the newest batch; "" without batches.
@@ -248,6 +251,8 @@ class Assessment:
     repeatability: spc.Repeatability | None
     repeatability_note: str
     order_effect: spc.OrderEffect | None
+    last_verdict: BatchVerdict | None
+    outside_specification: tuple[str, ...]
     check_standards: tuple[CheckStandard, ...]
     n_set_aside: dict[str, int]
     last_batch: str

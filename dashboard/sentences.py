@@ -6,7 +6,6 @@ from dataclasses import dataclass
 import ingest
 import spc
 from dashboard import text
-from dashboard.figures.scale import plain
 from dashboard.results import IN_DOUBT, NOT_ENOUGH, Assessment, CheckStandard, SubgroupView
 
 
@@ -59,25 +58,7 @@ def last_batch(one: Assessment) -> str:
     row = one.batches.iloc[-1]
     when = f", {text.date(one.last_batch_at)}" if one.last_batch_at is not None else ""
     said = f"{one.last_batch}: {text.viscosity(float(row['mean']))}{when}"
-    inside = row["in_specification"]
-    if inside is None:
-        return f"{said}; no specification"
-    limits = specification_words(one.capability.specification)
-    return (
-        f"{said}; {'inside' if inside else 'outside'} specification{f' {limits}' if limits else ''}"
-    )
-
-
-def specification_words(specification: ingest.Specification | None) -> str:
-    """The limits of a specification: "1800–2200", "at least 1800", "at most 2200"."""
-    if specification is None:
-        return ""
-    low, high = specification.lower, specification.upper
-    if low is not None and high is not None:
-        return f"{plain(low)}–{plain(high)}"
-    if low is not None:
-        return f"at least {plain(low)}"
-    return f"at most {plain(high)}" if high is not None else ""
+    return f"{said}; {one.last_verdict.sentence}" if one.last_verdict is not None else said
 
 
 def capability(one: Assessment, reasons: int | None = 1) -> str:

@@ -7,7 +7,6 @@ import pandas as pd
 
 import ingest
 from dashboard import escaping, text
-from dashboard.figures import scale
 
 
 def readings(rows: pd.DataFrame, show_operators: bool, batch: str) -> pd.DataFrame:
@@ -53,7 +52,7 @@ def as_text(frame: pd.DataFrame) -> pd.DataFrame:
 
     def cell(value: object) -> str:
         if isinstance(value, float):
-            return text.MISSING if text.is_missing(value) else scale.plain(value)
+            return text.MISSING if text.is_missing(value) else text.plain(value)
         return escaping.markdown(value)
 
     return frame.map(cell).set_index(frame.columns[0])
@@ -148,7 +147,7 @@ def _words(column: pd.Series) -> pd.Series:
 
 
 def _limit(value: float | None) -> str:
-    return text.MISSING if value is None else scale.plain(value)
+    return text.MISSING if value is None else text.plain(value)
 
 
 def _used(reason: str) -> str:

@@ -53,6 +53,12 @@ def number(value: float | None, significant: int = 4) -> str:
     return fixed(value, decimals)
 
 
+def plain(value: float) -> str:
+    """Render a number that a person typed, without zeros that nobody typed."""
+    words = number(value, 7)
+    return words.rstrip("0").rstrip(".") if "." in words else words
+
+
 def viscosity(value: float | None, significant: int = 4) -> str:
     """Render a viscosity with its unit: "2002 mPa·s"."""
     return f"{number(value, significant)} {UNIT}"

@@ -10,6 +10,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from dashboard import text
 from dashboard.figures import scale
 from dashboard.figures.palette import LIGHT, Palette, settings
 from dashboard.figures.rings import remark_rings, signal_rings
@@ -234,7 +235,7 @@ def _edge_values(
     rows += [
         (
             float(value),
-            f"{'target' if name == 'target' else 'spec.'} {scale.plain(value)}",
+            f"{'target' if name == 'target' else 'spec.'} {text.plain(value)}",
             palette.specification,
         )
         for name, value in specification.items()

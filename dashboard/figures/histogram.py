@@ -127,7 +127,7 @@ def _specification(lines: Mapping[str, float], along: Any, palette: Palette) -> 
     if not lines:
         return []
     frame = pd.DataFrame(
-        [{"x": value, "words": f"{name} {scale.plain(value)}"} for name, value in lines.items()]
+        [{"x": value, "words": f"{name} {text.plain(value)}"} for name, value in lines.items()]
     )
     rule = alt.Chart(frame).mark_rule(
         color=palette.specification, strokeWidth=1.6, strokeDash=[9, 3, 2, 3]

@@ -61,12 +61,6 @@ def number(value: float, span: float) -> str:
     return text.fixed(value, decimals(span))
 
 
-def plain(value: float) -> str:
-    """A number that a person typed, without zeros that nobody typed."""
-    words = text.number(value, 7)
-    return words.rstrip("0").rstrip(".") if "." in words else words
-
-
 def log_ticks(low: float, high: float) -> list[float]:
     """1, 2 and 5 times powers of ten inside a range: what a logarithmic axis is labelled with."""
     first, last = int(np.floor(np.log10(low))), int(np.ceil(np.log10(high)))

@@ -3,7 +3,7 @@
 import streamlit as st
 
 import spc
-from dashboard import escaping, sentences, text, widgets
+from dashboard import escaping, text, verdicts, widgets
 from dashboard.assessment import Assessment
 from dashboard.figures import capability_histogram
 
@@ -54,7 +54,7 @@ def numbers(one: Assessment) -> None:
     what = "Performance of a process not shown to be stable" if view.withheld else "Stable process"
     st.markdown(
         f"**{what}**: {text.batches(result.n)}, specification "
-        f"{words(sentences.specification_words(view.specification))} {text.UNIT}"
+        f"{words(verdicts.limits_in_words(view.specification))} {text.UNIT}"
     )
     for column, (name, what, value, bounds) in zip(st.columns(len(given)), given, strict=True):
         with column:

@@ -747,6 +747,8 @@ def test_false_alarms_follow_the_rhythm_of_the_record():
 # --- JSON ---------------------------------------------------------------------------------------
 
 KEYS = {
+    "last_verdict",
+    "batches_outside_specification",
     "limits",
     "events",
     "product",
@@ -806,3 +808,30 @@ def test_an_empty_store_has_nothing_to_say():
 
 def test_caution_names_the_authorised_person():
     assert "authorised person" in CAUTION
+
+
+def test_a_series_that_never_varies_is_not_quiet():
+    found = assess(series([2000.0] * 30, 2))
+    assert found.state == "measurement in doubt"
+    assert "to the last digit" in found.state_reason
+
+
+def test_batches_outside_their_specification_are_told_whenever_they_were():
+    means = np.tile([2000.0, 2040.0, 1980.0, 2020.0, 1960.0], 8)
+    means[3] = 2300.0
+    found = assess(series(means), [specification(1800, 2200, product="P-1")])
+    assert found.outside_specification == (found.batches["batch"].iloc[3],)
+    assert any("outside the specification of the day" in note for note in found.notes)
+    assert not found.last_outside
+
+
+def test_a_check_standard_that_failed_and_recovered_is_remembered():
+    table = scenario("S04")
+    runs = table.index[table["sample_type"] == "check"]
+    table["viscosity"] = table["viscosity"].astype(float)
+    table.loc[runs[len(runs) // 2], "viscosity"] *= 1.3
+    (found,) = assess_store(ScenarioStore(table), product="P-100", now=SOON)
+    (told,) = [note for note in found.notes if "was outside its own limits" in note]
+    when = pd.Timestamp(table.loc[runs[len(runs) // 2], "timestamp"])
+    assert f"{when.day} {when:%b} {when.year}" in told
+    assert found.state != "measurement in doubt"
