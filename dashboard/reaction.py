@@ -113,9 +113,11 @@ def tasks_of(found: Sequence[Assessment], settings: Mapping[str, Any]) -> list[T
     plan = plan_of(settings)
     tasks: list[Task] = []
     for one in found:
-        for standard in one.check_standards:
-            if standard.in_order is False:
-                tasks.append(_task(one, plan["check_standard"], _check(standard), standard.last_at))
+        tasks += [
+            _task(one, plan["check_standard"], _check(standard), standard.last_at)
+            for standard in one.check_standards
+            if standard.in_order is False
+        ]
         for event in one.open_events:
             began = one.batches["at"].iloc[event.start]
             step = plan[_key(event)]
