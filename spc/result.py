@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from spc.borders import highest_inside, lowest_inside
 from spc.intake import BoolArray, FloatArray
 
 
@@ -39,6 +40,9 @@ class ControlChart:
     def z(self) -> FloatArray:
         """Distance of each point from the centre, in its own standard deviations.
 
+        As double precision computes it; whether a point is beyond a limit is for `outside` and the
+        run rules to say, which allow for rounding (`spc.borders`).
+
         Convention where there is no spread at all (standard error 0): 0 on the centre line,
         infinite off it, so that no rule is silent about a point that left a constant series.
         """
@@ -54,8 +58,14 @@ class ControlChart:
         return z
 
     def outside(self) -> BoolArray:
-        """Points strictly beyond a limit; a missing point is not outside."""
-        return (self.values > self.upper) | (self.values < self.lower)
+        """Points strictly beyond a limit; a missing point is not outside.
+
+        A point on a limit is not outside, and to the rounding of the limit's own arithmetic a
+        point beside it is on it: 8 units in the last place, about 4e-12 at 2000.
+        """
+        return (self.values > highest_inside(self.upper, self.center)) | (
+            self.values < lowest_inside(self.lower, self.center)
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
