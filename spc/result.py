@@ -1,11 +1,18 @@
 """What every chart is made of: all that a figure, or a run rule, needs to know."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal, TypeAlias
 
 import numpy as np
 
 from spc.borders import highest_inside, lowest_inside
 from spc.intake import BoolArray, FloatArray
+
+# Where limits come from. "estimated": from the plotted points themselves, to look back on them
+# (phase I of ISO 7870-2). "baseline": from the first part of them, those after it being judged
+# (phase I, then II). "given": from elsewhere, frozen earlier or prescribed; the points are only
+# judged (phase II).
+Phase: TypeAlias = Literal["estimated", "baseline", "given"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -21,6 +28,11 @@ class ControlChart:
         upper: upper limit at each point.
         sigma: short-term standard deviation of ONE value from which the limits were made.
         standard_error: standard deviation of each plotted point.
+        phase: "estimated" where the limits come from these points, "baseline" where they come
+            from the first part of them, "given" where the points are judged by limits from
+            elsewhere.
+        counted: shape (n,), True for each point that the limits were estimated from; a point that
+            was left out is plotted and judged all the same. None where the limits were given.
     """
 
     name: str
@@ -30,6 +42,17 @@ class ControlChart:
     upper: FloatArray
     sigma: float
     standard_error: FloatArray
+    phase: Phase = "given"
+    counted: BoolArray | None = None
+
+    def made_from(self, points: BoolArray, phase: Phase = "estimated") -> "ControlChart":
+        """Return the chart with the note that its limits come from some of its points.
+
+        Args:
+            points: shape (n,), True where a point counts; a missing one never does.
+            phase: "estimated" or "baseline".
+        """
+        return replace(self, phase=phase, counted=points & ~np.isnan(self.values))
 
     @property
     def n(self) -> int:

@@ -54,11 +54,12 @@ def individuals(
     else:
         series = as_series(values)
         middle, spread = given
-    return ChartSet(
-        kind="individuals",
-        location=_location(series, middle, spread),
-        dispersion=moving_range_chart(series, spread, dispersion_limits),
-    )
+    location = _location(series, middle, spread)
+    dispersion = moving_range_chart(series, spread, dispersion_limits)
+    if given is None:
+        every = np.ones(series.size, dtype=bool)
+        location, dispersion = location.made_from(every), dispersion.made_from(every)
+    return ChartSet(kind="individuals", location=location, dispersion=dispersion)
 
 
 def _location(series: FloatArray, center: float, sigma: float) -> ControlChart:

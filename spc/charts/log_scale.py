@@ -96,6 +96,8 @@ def individuals_log(
             upper=line * factor,
             sigma=chart.sigma * middle,
             standard_error=chart.sigma * _secant(series, line, logs - chart.center),
+            phase=chart.phase,
+            counted=chart.counted,
         ),
         sigma_percent=100 * chart.sigma,
     )

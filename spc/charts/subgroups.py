@@ -62,10 +62,11 @@ def xbar_r(
     else:
         groups = _judged(subgroups)
         middle, spread = given
-    return ChartSet(
-        kind="xbar_r",
-        location=_means(groups, middle, spread),
-        dispersion=range_chart(groups, spread, limits=dispersion_limits),
+    return _chart_set(
+        "xbar_r",
+        _means(groups, middle, spread),
+        range_chart(groups, spread, limits=dispersion_limits),
+        estimated=given is None,
     )
 
 
@@ -112,10 +113,10 @@ def xbar_s(
         middle, spread = given
     values = np.full(groups.n_groups, np.nan)
     values[groups.sizes > 1] = deviations
-    return ChartSet(
-        kind="xbar_s",
-        location=_means(groups, middle, spread),
-        dispersion=_spread_chart(
+    return _chart_set(
+        "xbar_s",
+        _means(groups, middle, spread),
+        _spread_chart(
             "standard deviation",
             values,
             groups,
@@ -123,6 +124,7 @@ def xbar_s(
             ("c4", "c5"),
             lambda n: sd_factors(n, dispersion_limits),
         ),
+        estimated=given is None,
     )
 
 
@@ -173,11 +175,20 @@ def range_chart(
     several = groups.with_replicates()
     values = np.full(groups.n_groups, np.nan)
     values[groups.sizes > 1] = several.ranges()
-    if sigma is None:
-        sigma = _sigma_from_ranges(several)
-    return _spread_chart(
-        name, values, groups, sigma, ("d2", "d3"), lambda n: range_factors(n, limits)
+    spread = _sigma_from_ranges(several) if sigma is None else sigma
+    chart = _spread_chart(
+        name, values, groups, spread, ("d2", "d3"), lambda n: range_factors(n, limits)
     )
+    return chart.made_from(groups.sizes > 1) if sigma is None else chart
+
+
+def _chart_set(
+    kind: str, location: ControlChart, dispersion: ControlChart, *, estimated: bool
+) -> ChartSet:
+    if estimated:
+        every = np.ones(location.n, dtype=bool)
+        location, dispersion = location.made_from(every), dispersion.made_from(every)
+    return ChartSet(kind, location, dispersion)
 
 
 def _judged(subgroups: Groups) -> GroupedValues:
