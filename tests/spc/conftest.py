@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,8 @@ settings.load_profile("laws")
 HERE = Path(__file__).parent
 DATA = HERE / "data"
 # The one look outside the repository: reference sets that may be read but not copied.
-NOT_COPIED = HERE.parents[2] / "shared" / "reference"
+BESIDE = HERE.parents[2] / "shared" / "reference"
+NOT_COPIED = Path(os.environ.get("VISCOSITY_SPC_REFERENCE", BESIDE))
 
 Rows = list[dict[str, str]]
 
@@ -48,15 +50,24 @@ def batches() -> Callable[[str], list[np.ndarray]]:
 
 
 @pytest.fixture(scope="session")
-def not_copied() -> Callable[[str], tuple[np.ndarray, dict[str, Any]]]:
+def not_copied_folder() -> Path:
+    """Folder of the reference sets that are not part of the repository."""
+    if not NOT_COPIED.is_dir():
+        pytest.skip(
+            "reference sets that may not be copied are not beside the repository: "
+            "VISCOSITY_SPC_REFERENCE names their folder"
+        )
+    return NOT_COPIED
+
+
+@pytest.fixture(scope="session")
+def not_copied(not_copied_folder: Path) -> Callable[[str], tuple[np.ndarray, dict[str, Any]]]:
     """Data and certified values of a reference set that is not part of the repository."""
 
     def read(name: str) -> tuple[np.ndarray, dict[str, Any]]:
-        if not NOT_COPIED.is_dir():
-            pytest.skip("reference sets that may not be copied are not beside the repository")
-        rows = _rows(NOT_COPIED / f"{name}.csv")
+        rows = _rows(not_copied_folder / f"{name}.csv")
         column = list(rows[0])[-1]
-        entry = json.loads((NOT_COPIED / f"{name}.json").read_text(encoding="utf-8"))
+        entry = json.loads((not_copied_folder / f"{name}.json").read_text(encoding="utf-8"))
         return np.array([float(row[column]) for row in rows]), entry
 
     return read
