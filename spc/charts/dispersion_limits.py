@@ -42,7 +42,7 @@ def sd_factors(n: int, limits: DispersionLimits) -> tuple[float, float]:
 
 
 def _checked(limits: DispersionLimits) -> DispersionLimits:
-    if limits not in ("three_sigma", "probability"):
+    if not isinstance(limits, str) or limits not in ("three_sigma", "probability"):
         raise ArgumentError(
             f"dispersion_limits must be 'three_sigma' or 'probability', got {limits!r}"
         )

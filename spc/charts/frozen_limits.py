@@ -234,10 +234,14 @@ def _method(kind: Kind, method: SigmaMethod | None) -> SigmaMethod:
 
 def _used(left_out: LeftOut, n: int, name: str) -> tuple[BoolArray, tuple[str, ...]]:
     """Which of n points count, and the reason of each that does not, in their order."""
-    if isinstance(left_out, (str, bytes)) or not isinstance(left_out, Iterable):
+    try:
+        every = None if isinstance(left_out, (str, bytes)) else iter(left_out)
+    except TypeError:  # an array of no dimension calls itself iterable
+        every = None
+    if every is None:
         raise ArgumentError(f"left_out must hold indices, or causes by index, got {left_out!r}")
     causes: dict[int, str] = {}
-    for given in left_out:
+    for given in every:
         if isinstance(given, (bool, np.bool_)):
             raise ArgumentError(
                 "left_out must hold indices, got a mask of True and False: "
