@@ -88,6 +88,25 @@ def test_equal_to_the_chart_of_the_baseline_whatever_comes_after(baseline, later
     assert judged.upper.tolist() == [limits.upper] * judged.n
 
 
+groups = st.lists(st.lists(st.floats(1, 1e4), min_size=2, max_size=5), min_size=2, max_size=12)
+
+
+@pytest.mark.parametrize("kind", ["three_way", "xbar_r", "xbar_s"])
+@given(baseline=groups, later=groups)
+def test_subgroups_too_equal_the_chart_of_the_baseline_whatever_comes_after(kind, baseline, later):
+    limits, own = spc.freeze_limits(baseline, kind=kind), getattr(spc, kind)(baseline)
+    assert (limits.center, limits.sigma) == (own.location.center[0], own.location.sigma)
+    judged, n = limits.charts(baseline + later), len(baseline)
+    for name in ("location", "dispersion", "within"):
+        before, after = getattr(own, name), getattr(judged, name)
+        if before is None:
+            assert after is None
+            continue
+        for line in ("values", "lower", "center", "upper"):
+            assert np.array_equal(getattr(after, line)[:n], getattr(before, line), equal_nan=True)
+        assert after.outside()[:n].tolist() == before.outside().tolist()
+
+
 def test_a_constant_baseline_flags_any_other_value():
     limits = spc.freeze_limits([0.1, 0.1, 0.1])
     assert limits.apply([0.1, 0.2]).outside().tolist() == [False, True]
