@@ -117,18 +117,24 @@ class FrozenLimits:
         if self.kind == "individuals":
             series: Any = values
             charts = individuals(series, **known, dispersion_limits=dispersion_limits)
-        elif self.kind == "three_way":
-            charts = three_way(
-                values,
-                **known,
-                sigma_within=self.sigma_within,
-                dispersion_limits=dispersion_limits,
-            )
-            if self.sigma_within is None:
-                charts = replace(charts, within=None)
         else:
-            make = xbar_r if self.kind == "xbar_r" else xbar_s
-            charts = make(values, **known, dispersion_limits=dispersion_limits)
+            groups = _parts(as_groups(values, name="values"))
+            if not groups:
+                raise TooFewPointsError(
+                    "values needs at least 1 subgroup, got 0: wait for more data"
+                )
+            if self.kind == "three_way":
+                charts = three_way(
+                    groups,
+                    **known,
+                    sigma_within=self.sigma_within,
+                    dispersion_limits=dispersion_limits,
+                )
+                if self.sigma_within is None:
+                    charts = replace(charts, within=None)
+            else:
+                make = xbar_r if self.kind == "xbar_r" else xbar_s
+                charts = make(groups, **known, dispersion_limits=dispersion_limits)
         return self._with_baseline(charts) if after_baseline else charts
 
     def _with_baseline(self, charts: ChartSet) -> ChartSet:
@@ -199,24 +205,7 @@ def freeze_limits(
     if kind == "individuals":
         series: Any = values
         return _from_series(as_series(series, at_least=2), left_out, way)
-    groups = as_groups(values)
-    used, reasons = _used(left_out, groups.n_groups, "subgroups")
-    kept = [part for part, use in zip(_parts(groups), used, strict=True) if use]
-    if kind == "three_way":
-        return _from_batches(groups, kept, left_out, way)
-    chart = (xbar_r if kind == "xbar_r" else xbar_s)(kept).location
-    sizes = [part.size for part in kept if part.size > 1]
-    return FrozenLimits(
-        center=float(chart.center[0]),
-        sigma=chart.sigma,
-        n=len(kept),
-        method=way,
-        degrees_of_freedom=_freedom_inside(sizes, way),
-        left_out=_indices(~used),
-        reasons=reasons,
-        kind=kind,
-        n_points=groups.n_groups,
-    )
+    return _from_subgroups(as_groups(values, name="values"), left_out, way, kind)
 
 
 def _method(kind: Kind, method: SigmaMethod | None) -> SigmaMethod:
@@ -232,7 +221,7 @@ def _method(kind: Kind, method: SigmaMethod | None) -> SigmaMethod:
     return method
 
 
-def _used(left_out: LeftOut, n: int, name: str) -> tuple[BoolArray, tuple[str, ...]]:
+def _used(left_out: LeftOut, n: int) -> tuple[BoolArray, tuple[str, ...]]:
     """Which of n points count, and the reason of each that does not, in their order."""
     try:
         every = None if isinstance(left_out, (str, bytes)) else iter(left_out)
@@ -254,7 +243,7 @@ def _used(left_out: LeftOut, n: int, name: str) -> tuple[BoolArray, tuple[str, .
                 f"left_out must hold indices, whole numbers, got {given!r}"
             ) from error
         if not 0 <= index < n:
-            there = f"from 0 to {n - 1}" if n else f"of {name}, and there are none"
+            there = f"from 0 to {n - 1}" if n else "of points, and there are none"
             raise ArgumentError(f"left_out must hold indices {there}, got {index}")
         causes[index] = _cause(left_out, given)
     used = np.ones(n, dtype=bool)
@@ -275,7 +264,7 @@ def _cause(left_out: LeftOut, index: int) -> str:
 
 
 def _from_series(series: FloatArray, left_out: LeftOut, method: SigmaMethod) -> FrozenLimits:
-    used, reasons = _used(left_out, series.size, "values")
+    used, reasons = _used(left_out, series.size)
     kept = series[used]
     if kept.size < 2:
         raise TooFewPointsError(
@@ -306,16 +295,38 @@ def _from_series(series: FloatArray, left_out: LeftOut, method: SigmaMethod) -> 
     )
 
 
-def _from_batches(
-    groups: GroupedValues, kept: list[FloatArray], left_out: LeftOut, method: SigmaMethod
+def _from_subgroups(
+    groups: GroupedValues, left_out: LeftOut, method: SigmaMethod, kind: Kind
 ) -> FrozenLimits:
-    if groups.n_groups == 0:
-        raise TooFewPointsError("subgroups needs at least 2 batches, got 0: wait for more data")
-    replicated = any(part.size > 1 for part in kept)
-    return replace(
-        _from_series(groups.means(), left_out, method),
-        kind="three_way",
-        sigma_within=range_chart(as_groups(kept)).sigma if replicated else None,
+    used, reasons = _used(left_out, groups.n_groups)
+    kept = [part for part, use in zip(_parts(groups), used, strict=True) if use]
+    sizes = [part.size for part in kept if part.size > 1]
+    if len(kept) < 2:
+        raise TooFewPointsError(
+            f"values needs 2 subgroups that are not left out, got {len(kept)}: wait for more data"
+        )
+    if kind == "three_way":
+        return replace(
+            _from_series(groups.means(), left_out, method),
+            kind=kind,
+            sigma_within=range_chart(as_groups(kept)).sigma if sizes else None,
+        )
+    if not sizes:
+        raise TooFewPointsError(
+            "values needs a subgroup of two values or more that is not left out: "
+            "freeze single values as individuals"
+        )
+    chart = (xbar_r if kind == "xbar_r" else xbar_s)(kept).location
+    return FrozenLimits(
+        center=float(chart.center[0]),
+        sigma=chart.sigma,
+        n=len(kept),
+        method=method,
+        degrees_of_freedom=_freedom_inside(sizes, method),
+        left_out=_indices(~used),
+        reasons=reasons,
+        kind=kind,
+        n_points=groups.n_groups,
     )
 
 

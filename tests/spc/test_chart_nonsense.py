@@ -105,7 +105,8 @@ def test_values(function, bad):
 @pytest.mark.parametrize("function", OF_SUBGROUPS)
 @pytest.mark.parametrize("bad", SUBGROUPS)
 def test_subgroups(function, bad):
-    refused("subgroups", OF_SUBGROUPS[function], SUBGROUPS[bad])
+    name = "values" if "reeze" in function or "rozen" in function else "subgroups"
+    refused(name, OF_SUBGROUPS[function], SUBGROUPS[bad])
 
 
 @pytest.mark.parametrize("chart", CHARTS)

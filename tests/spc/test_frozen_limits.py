@@ -327,15 +327,15 @@ def test_what_may_not_be_left_out(kind, left_out, message):
          "kind must be one of individuals, three_way, xbar_r, xbar_s, got ['xbar_r']"),
         (spc.TooFewPointsError,
          {"values": [[1.0, 2.0], [2.0, 3.0]], "kind": "xbar_r", "left_out": [1]},
-         "subgroups needs at least 2 subgroups, got 1: wait for more data"),
+         "values needs 2 subgroups that are not left out, got 1: wait for more data"),
         (spc.TooFewPointsError,
          {"values": [[1.0, 2.0], [2.0], [4.0]], "kind": "xbar_s", "left_out": [0]},
-         "subgroups needs a subgroup of two values or more, got single values only: "
-         "chart them with individuals"),
+         "values needs a subgroup of two values or more that is not left out: "
+         "freeze single values as individuals"),
         (spc.TooFewPointsError, {"values": [], "kind": "three_way"},
-         "subgroups needs at least 2 batches, got 0: wait for more data"),
+         "values needs 2 subgroups that are not left out, got 0: wait for more data"),
         (spc.ArgumentError, {"values": [], "kind": "xbar_r", "left_out": [0]},
-         "left_out must hold indices of subgroups, and there are none, got 0"),
+         "left_out must hold indices of points, and there are none, got 0"),
     ],
 )  # fmt: skip
 def test_refused(error, arguments, message):
