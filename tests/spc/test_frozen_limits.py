@@ -230,14 +230,15 @@ def test_a_baseline_without_replicates_gives_no_third_chart():
 
 @pytest.mark.parametrize("kind", ["xbar_r", "xbar_s"])
 def test_degrees_of_freedom_inside_subgroups(kind):
-    # A. J. Duncan, table of d2*, constant difference for n = 2…6 (from memory): 0.876, 1.815,
-    # 2.738, 3.623, 4.466 a subgroup for ranges.
-    for n, one in ((2, 0.876), (3, 1.815), (4, 2.738), (5, 3.623), (6, 4.466)):
+    # A. J. Duncan, table of d2*, constant difference for n = 2…6 and 10 (from memory): 0.876,
+    # 1.815, 2.738, 3.623, 4.466, 7.453 a subgroup for ranges.
+    for n, one in ((2, 0.876), (3, 1.815), (4, 2.738), (5, 3.623), (6, 4.466), (10, 7.453)):
         found = spc.freeze_limits(np.tile(np.arange(float(n)), (40, 1)), kind=kind)
         if kind == "xbar_r":
             assert found.degrees_of_freedom == pytest.approx(40 * one, rel=1e-3)
         else:  # never more than there are, and nearly all of them
-            assert 0.87 * 40 * (n - 1) < found.degrees_of_freedom < 40 * (n - 1)
+            assert 40 * (n - 1.25) < found.degrees_of_freedom < 40 * (n - 1)
+            assert n == 2 or found.degrees_of_freedom > 1.005 * 40 * one
     # By simulation for unequal sizes: 1 / (2 cv²).
     rng = np.random.default_rng(7)
     sizes = [2, 3, 5, 2, 8, 4, 2, 3]
