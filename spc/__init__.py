@@ -48,6 +48,7 @@ from spc.check_standard import (
     tolerance_verdict,
     two_verdicts,
 )
+from spc.combined_run_length import combined_run_length
 from spc.conformity import (
     AcceptanceInterval,
     GuardedVerdict,
@@ -271,6 +272,7 @@ __all__ = [
     "check_torque_factor",
     "cochran_critical",
     "cochran_test",
+    "combined_run_length",
     "control_chart_constants",
     "correct_to_reference",
     "critical_range",

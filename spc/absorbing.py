@@ -11,15 +11,16 @@ from typing import TypeAlias
 
 import numpy as np
 
+from spc.design import as_finite
 from spc.errors import ArgumentError
-from spc.intake import FloatArray, as_number
+from spc.intake import FloatArray
 
 # Beyond it the chance of a signal drowns in the rounding of 1 - (chance to stay quiet).
 LONGEST = 1e10
 SHARES = (0.5, 0.95)
 _MOST_POINTS = 200_000
-_BETWEEN_LOOKS = 16
-_SAME = 1e-13
+_BETWEEN_LOOKS = 8
+_SAME = 1e-11
 _NOTHING_LEFT = 1e-17
 
 Step: TypeAlias = Callable[[FloatArray], FloatArray]
@@ -45,7 +46,7 @@ class RunLength:
 
     def false_alarms(self, points: float) -> float:
         """Signals to expect in so many points, if this is a run length in control."""
-        number = as_number(points, name="points")
+        number = as_finite(points, name="points")
         if number < 0:
             raise ArgumentError(f"points must not be negative, got {number:g}")
         return number / self.mean
@@ -89,28 +90,42 @@ class QuietTime:
         return np.concatenate([self.quiet[:points], tail])
 
 
-def follow(step: Step, start: FloatArray, before: Sequence[float] = ()) -> QuietTime:
+def follow(
+    step: Step,
+    start: FloatArray,
+    before: Sequence[float] = (),
+    *,
+    weights: FloatArray | None = None,
+) -> QuietTime:
     """Follow a chain from the chances of its states to where the chance of a signal is settled.
 
     Args:
         step: chances of the quiet states in, those one point later out.
         start: chances of the states at the start.
         before: chances to be quiet after the points before that, the last one that of `start`.
+        weights: what to multiply the states with for the chance to be quiet. Left out: 1, for
+            chances of the states. Where the states hold their own chances to stay quiet, one point
+            more with each step, the chances of the states at the start.
 
     Raises:
         ArgumentError: it does not settle.
     """
     quiet = list(before)
-    state, shape = start, start / start.sum()
+    state = start
+    every = np.ones(start.size) if weights is None else weights
+    left = float(start.dot(every))
+    if left < _NOTHING_LEFT:  # so large a shift that the first point signals
+        return QuietTime(np.array(quiet or [left]), 0.0, start)
+    shape = start / left
     while len(quiet) < _MOST_POINTS:
         for _ in range(_BETWEEN_LOOKS):
             state = step(state)
-            quiet.append(float(state.sum()))
+            quiet.append(float(state.dot(every)))
         if quiet[-1] < _NOTHING_LEFT:
             return QuietTime(np.array(quiet), 0.0, shape)
         last, shape = shape, state / quiet[-1]
         if np.abs(shape - last).max() < _SAME:
-            return QuietTime(np.array(quiet), float(step(shape).sum()), shape)
+            return QuietTime(np.array(quiet), float(step(shape).dot(every)), shape)
     raise ArgumentError(
         f"the chance of a signal does not settle within {_MOST_POINTS} points: "
         "take a larger weight, a smaller decision interval or shorter rules"

@@ -6,8 +6,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.design import as_indices
 from spc.errors import ArgumentError
-from spc.intake import as_count
+from spc.intake import IntArray, as_count
 
 
 class Stretch(NamedTuple):
@@ -27,21 +28,29 @@ def group_events(index: ArrayLike, gap: int = 0) -> list[Stretch]:
     Returns:
         Stretches from the first signal to just after the last, ascending.
 
+    Raises:
+        ArgumentError: index is no list of whole numbers of at least 0, or gap is negative.
+
     Example:
         >>> group_events([3, 4, 4, 7])
         [Stretch(start=3, stop=5), Stretch(start=7, stop=8)]
     """
     quiet = as_count(gap, name="gap", at_least=0)
-    given = np.asarray(index)
+    given = _indices(index)
     if given.size == 0:
         return []
-    if given.ndim != 1 or not np.issubdtype(given.dtype, np.integer) or given.min() < 0:
-        raise ArgumentError("index must be a list of whole numbers of at least 0")
     points = np.unique(given)
     breaks = np.flatnonzero(np.diff(points) > quiet + 1)
     starts = np.concatenate(([0], breaks + 1))
     stops = np.concatenate((breaks, [points.size - 1]))
     return [Stretch(int(points[a]), int(points[b]) + 1) for a, b in zip(starts, stops, strict=True)]
+
+
+def _indices(index: ArrayLike) -> IntArray:
+    given = as_indices(index)
+    if given is None:
+        raise ArgumentError(f"index must be a list of whole numbers of at least 0, got {index!r}")
+    return given
 
 
 class SignalEvent(NamedTuple):
@@ -64,13 +73,21 @@ def signal_events(index: ArrayLike, rule: Sequence[str], gap: int = 0) -> list[S
         rule: key of the rule of each, as in `Signals.rule`.
         gap: how many quiet points may lie inside an event.
 
+    Raises:
+        ArgumentError: index and rule do not belong together, or are no indices and keys.
+
     Example:
         >>> signal_events([3, 4, 4], ["a", "a", "b"])
         [SignalEvent(start=3, stop=5, rules=('a', 'b'))]
     """
-    points = np.asarray(index)
+    points = _indices(index)
+    if isinstance(rule, str) or not isinstance(rule, Sequence):
+        raise ArgumentError(f"rule must be a list of keys, one an index, got {rule!r}")
     if points.size != len(rule):
         raise ArgumentError(f"rule must name one rule an index, got {len(rule)} for {points.size}")
+    for key in rule:
+        if not isinstance(key, str):
+            raise ArgumentError(f"rule must hold keys of rules, got {key!r}")
     stretches = group_events(points, gap)
     if not stretches:
         return []

@@ -15,13 +15,14 @@ from numpy.typing import ArrayLike
 from scipy.special import chdtri, ndtri
 
 from spc.constants import control_chart_constants
+from spc.design import as_reals
 from spc.errors import ArgumentError
 from spc.intake import LARGEST, BoolArray, FloatArray, IntArray, as_confidence, as_series
 from spc.one_sided import one_sided_interval
 from spc.patterns import Rule
 from spc.repeatability import LIMIT_FACTOR
 from spc.run_rules import FOUR_ZONE_RULES
-from spc.signals import points_before, zone_rule_flags
+from spc.signals import checked_rules, points_before, zone_rule_flags
 
 # Points worked on at a time: their scratch arrays stay in the cache, and no fresh memory is asked
 # for, which would take longer than the arithmetic.
@@ -157,22 +158,28 @@ def rule_flags_many(
 
     Returns:
         Boolean array of shape (rules, n).
+
+    Raises:
+        ArgumentError: no rules, limits of something else, or values that do not fit them.
     """
+    chosen = checked_rules(rules)
+    if not isinstance(limits, ManyLimits):
+        raise ArgumentError(f"limits must be those of limits_many, got {limits!r}")
     series, starts, n = _parts(values, limits.offsets)
-    flags = np.empty((len(rules), series.size), dtype=bool)
+    flags = np.empty((len(chosen), series.size), dtype=bool)
     for rows, block in _blocks(n):
         z = _standardised(series[block], n[rows], limits.center[rows], limits.sigma[rows])
-        flags[:, block] = zone_rule_flags(z, rules, values=series[block])
+        flags[:, block] = zone_rule_flags(z, chosen, values=series[block])
     # The first points of each characteristic have looked back across its border: judge them again,
     # by themselves.
-    memory = np.arange(points_before(rules))
+    memory = np.arange(points_before(chosen))
     there = memory < n[:, np.newaxis]
     first = np.where(there, starts[:, np.newaxis] + memory, 0)[there]
     count = np.minimum(n, memory.size)
     heads, values_there = np.full(there.shape, np.nan), np.full(there.shape, np.nan)
     values_there[there] = series[first]
     heads[there] = _standardised(series[first], count, limits.center, limits.sigma)
-    flags[:, first] = zone_rule_flags(heads, rules, values=values_there)[:, there]
+    flags[:, first] = zone_rule_flags(heads, chosen, values=values_there)[:, there]
     return flags
 
 
@@ -311,10 +318,7 @@ def performance_many(
 def _parts(
     values: ArrayLike, offsets: ArrayLike, *, name: str = "values", least: float = -LARGEST
 ) -> tuple[FloatArray, IntArray, IntArray]:
-    try:
-        series = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ArgumentError(f"{name} must hold numbers only: {error}") from error
+    series = as_reals(values, name=name)
     # Least and largest tell of nan, infinity and overflow in two quick passes; the door that
     # takes a copy is asked only when there is something to say.
     if (

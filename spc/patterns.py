@@ -6,8 +6,9 @@ from typing import Literal, TypeAlias, get_args
 
 import numpy as np
 
+from spc.design import as_finite, as_flag
 from spc.errors import ArgumentError
-from spc.intake import BoolArray, FloatArray, as_count, as_number
+from spc.intake import BoolArray, FloatArray, as_count
 
 Region: TypeAlias = Literal["one side", "either side", "within"]
 
@@ -66,9 +67,9 @@ class ZonePattern:
         as_count(self.window, name="window", at_least=self.count)
         if self.window > LONGEST_WINDOW:
             raise ArgumentError(f"window must be at most {LONGEST_WINDOW}, got {self.window}")
-        if as_number(self.distance, name="distance") < 0:
+        if as_finite(self.distance, name="distance") < 0:
             raise ArgumentError(f"distance must not be negative, got {self.distance:g}")
-        if self.region not in get_args(Region):
+        if not isinstance(self.region, str) or self.region not in get_args(Region):
             choices = ", ".join(get_args(Region))
             raise ArgumentError(f"region must be one of {choices}, got {self.region!r}")
 
@@ -130,6 +131,19 @@ class Rule:
     pattern: ZonePattern | None = None
     window: int | None = None
     on_values: bool = False
+
+    def __post_init__(self) -> None:
+        """Refuse what cannot be applied or shown."""
+        for name in ("key", "phrase", "definition", "source"):
+            if not isinstance(getattr(self, name), str):
+                raise ArgumentError(f"{name} must be text, got {getattr(self, name)!r}")
+        if not callable(self.flags):
+            raise ArgumentError(f"flags must be a function of the points, got {self.flags!r}")
+        if self.pattern is not None and not isinstance(self.pattern, ZonePattern):
+            raise ArgumentError(f"pattern must be a ZonePattern or None, got {self.pattern!r}")
+        if self.window is not None:
+            as_count(self.window, name="window", at_least=1)
+        as_flag(self.on_values, name="on_values")
 
     @property
     def memory(self) -> int | None:

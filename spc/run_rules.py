@@ -11,8 +11,9 @@ points (nan) are in no zone, neither rise nor fall, and keep their place.
 
 from functools import lru_cache, partial
 
+from spc.design import as_finite
 from spc.errors import ArgumentError
-from spc.intake import as_count, as_number
+from spc.intake import as_count
 from spc.patterns import LONGEST_WINDOW, Region, Rule, ZonePattern, alternating, steady
 
 _HANDBOOK = "Statistical Quality Control Handbook, 1956, section I part B, tests for zones"
@@ -51,13 +52,18 @@ def some_beyond(count: int, window: int, distance: float, source: str = _OWN) ->
         distance: in standard deviations of the point, above 0.
         source: printed with the rule.
 
+    Raises:
+        ArgumentError: a number outside its rule.
+
     Example:
         >>> some_beyond(3, 4, 1.5).phrase
         '3 of 4 beyond 1.5 sigma'
     """
-    away = _sigma(as_number(distance, name="distance", above=0))
+    away = _sigma(as_finite(distance, name="distance", above=0))
     number = f"{float(distance):.10g}"
-    if as_count(count, name="count", at_least=1) == 1:
+    as_count(count, name="count", at_least=1)
+    as_count(window, name="window", at_least=count)
+    if count == 1:
         if window != 1:
             raise ArgumentError(
                 f"window must be 1 where count is 1, got {window}: one point beyond signals alone"
@@ -69,20 +75,36 @@ def some_beyond(count: int, window: int, distance: float, source: str = _OWN) ->
             "on the limit does not signal, nor does a missing one.",
             source, 1, 1, distance,
         )  # fmt: skip
-    others, others_of = count - 1, window - 1
-    before = f"{_word(others)} of the {_word(others_of)} points before it"
-    if others == others_of:
-        before = _points_before(others)
+    many = f"{count} in a row" if count == window else f"{count} of {window}"
     return _zone_rule(
         f"{count}_of_{window}_beyond_{number}_sigma",
-        f"{count} of {window} beyond {away}",
-        f"A point signals when it lies more than {away} from the centre line and at least "
-        f"{before} {'does' if others == 1 else 'do'} so on the same side. Exactly {away} does not "
-        f"count, and neither does a missing point. The signal is at the completing point. The "
-        f"window need not be full: the {_ordinal(count)} point signals if "
-        f"{'both' if count == 2 else f'all {_word(count)}'} lie beyond. {_CROSSING}",
+        f"{many} beyond {away}",
+        f"{_beyond_together(count, window, away)} Exactly {away} does not count, and neither does "
+        f"a missing point. The signal is at the completing point. {_CROSSING}",
         source, count, window, distance,
     )  # fmt: skip
+
+
+def _beyond_together(count: int, window: int, away: str) -> str:
+    """Say which points complete "count of window"; the words change where all must lie there."""
+    if count == window:
+        return (
+            f"A point signals when {_together(count)} lie more than {away} from the centre line, "
+            "on the same side."
+        )
+    others = count - 1
+    every = "both" if count == 2 else f"all {_word(count)}"
+    return (
+        f"A point signals when it lies more than {away} from the centre line and at least "
+        f"{_word(others)} of the {_word(window - 1)} points before it "
+        f"{'does' if others == 1 else 'do'} so on the same side. The window need not be full: the "
+        f"{_ordinal(count)} point signals if {every} lie beyond."
+    )
+
+
+def _together(n: int) -> str:
+    """Say "it and the points before it all", for n points."""
+    return f"it and the {_points_before(n - 1)} {'both' if n == 2 else 'all'}"
 
 
 def run_on_one_side(n: int = 8, source: str = "") -> Rule:
@@ -97,11 +119,13 @@ def run_on_one_side(n: int = 8, source: str = "") -> Rule:
         '9 on one side'
     """
     as_count(n, name="n", at_least=2)
+    if not isinstance(source, str):
+        raise ArgumentError(f"source must be text, got {source!r}")
     return _zone_rule(
         f"{n}_on_one_side",
         f"{n} on one side",
-        f"A point signals when it and the {_points_before(n - 1)} all lie on the same side of "
-        "the centre line. A point exactly on the centre line breaks the run, and so does a "
+        f"A point signals when {_together(n)} lie on the same side "
+        "of the centre line. A point exactly on the centre line breaks the run, and so does a "
         f"missing point. The signal is at the completing point, the {_ordinal(n)}, and at each "
         f"further one. {_CROSSING}",
         source or _RUN_SOURCES.get(n, _OWN), n, n, 0.0,
@@ -117,13 +141,13 @@ def run_within(n: int = 15, distance: float = 1.0, source: str = _OWN) -> Rule:
         source: printed with the rule.
     """
     as_count(n, name="n", at_least=2)
-    away = _sigma(as_number(distance, name="distance", above=0))
+    away = _sigma(as_finite(distance, name="distance", above=0))
     return _zone_rule(
         f"{n}_within_{float(distance):.10g}_sigma",
         f"{n} within {away}",
-        f"A point signals when it and the {_points_before(n - 1)} all lie within {away} of the "
-        f"centre line, on either side or on it. Exactly {away} counts as within. A missing point "
-        f"breaks the run. The signal is at the completing point, the {_ordinal(n)}, and at each "
+        f"A point signals when {_together(n)} lie within {away} of the centre line, on "
+        f"either side or on it. Exactly {away} counts as within. A missing point breaks the run. "
+        f"The signal is at the completing point, the {_ordinal(n)}, and at each "
         f"further one. {_CROSSING}",
         source, n, n, distance, "within",
     )  # fmt: skip
@@ -138,13 +162,13 @@ def run_outside(n: int = 8, distance: float = 1.0, source: str = _OWN) -> Rule:
         source: printed with the rule.
     """
     as_count(n, name="n", at_least=2)
-    away = _sigma(as_number(distance, name="distance", above=0))
+    away = _sigma(as_finite(distance, name="distance", above=0))
     return _zone_rule(
         f"{n}_outside_{float(distance):.10g}_sigma",
         f"{n} outside {away}",
-        f"A point signals when it and the {_points_before(n - 1)} all lie more than {away} from "
-        f"the centre line, each on whichever side. Exactly {away} does not count and breaks the "
-        f"run, and so does a missing point. The signal is at the completing point, the "
+        f"A point signals when {_together(n)} lie more than {away} from the centre line, "
+        f"each on whichever side. Exactly {away} does not count and breaks the run, and so does a "
+        f"missing point. The signal is at the completing point, the "
         f"{_ordinal(n)}, and at each further one. {_CROSSING}",
         source, n, n, distance, "either side",
     )  # fmt: skip
@@ -262,7 +286,7 @@ def rules_of(*keys: str) -> tuple[Rule, ...]:
         ['beyond 3 sigma', '7 on one side']
     """
     for key in keys:
-        if key not in _BY_KEY:
+        if not isinstance(key, str) or key not in _BY_KEY:
             raise ArgumentError(f"keys must be among {', '.join(_BY_KEY)}, got {key!r}")
     return tuple(_BY_KEY[key] for key in keys)
 

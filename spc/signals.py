@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.design import as_indices, as_reals
 from spc.errors import ArgumentError
 from spc.intake import LARGEST, BoolArray, FloatArray, IntArray, as_count
 from spc.patterns import Rule
@@ -67,10 +68,14 @@ def segment_starts(segments: ArrayLike) -> IntArray:
         >>> segment_starts(["trial", "trial", "frozen"]).tolist()
         [2]
     """
-    labels = np.asarray(segments)
+    try:
+        labels = np.asarray(segments)
+    except ValueError as error:
+        raise ArgumentError(f"segments must hold one label a point: {error}") from error
     if labels.ndim != 1:
         raise ArgumentError(f"segments must be one-dimensional, got shape {labels.shape}")
-    return np.flatnonzero(labels[1:] != labels[:-1]).astype(np.int64) + 1
+    changed = np.asarray(labels[1:] != labels[:-1], dtype=bool)
+    return np.flatnonzero(changed).astype(np.int64) + 1
 
 
 def zone_rule_flags(
@@ -94,7 +99,7 @@ def zone_rule_flags(
         Boolean array of shape (number of rules, *shape of z), True where the rule signals.
 
     Raises:
-        ArgumentError: wrong shapes, or breaks that are no indices.
+        ArgumentError: text, dates or complex numbers, wrong shapes, or breaks that are no indices.
 
     Example:
         >>> from spc.run_rules import rules_of
@@ -103,14 +108,14 @@ def zone_rule_flags(
         [3]
     """
     chosen = checked_rules(rules)
-    points = np.asarray(z, dtype=float)
+    points = as_reals(z, name="z")
     if points.ndim not in (1, 2):
         raise ArgumentError(f"z must be one- or two-dimensional, got shape {points.shape}")
-    own = points if values is None else np.asarray(values, dtype=float)
+    own = points if values is None else as_reals(values, name="values")
     if own.shape != points.shape:
         raise ArgumentError(f"values must have the shape of z {points.shape}, got {own.shape}")
     if points.ndim == 2:
-        if np.size(breaks):
+        if _breaks(breaks, points.shape[1], border=False).size:
             raise ArgumentError(
                 "breaks go with one series, got two-dimensional z: "
                 "give a row for each set of limits"
@@ -127,7 +132,7 @@ def _flag_series(
     for block in _blocks(z.size, rules, starts):
         part, own = z[block.lead : block.stop], values[block.lead : block.stop]
         for row, rule in zip(flags, rules, strict=True):
-            flagged = rule.flags(own if rule.on_values else part)
+            flagged = _flagged(rule, own if rule.on_values else part)
             row[block.start : block.stop] = flagged[block.start - block.lead :]
     return flags
 
@@ -174,9 +179,14 @@ def run_rule_signals(
         Signals, sorted by index; index 0 is the first point of `chart`.
 
     Raises:
-        ArgumentError: breaks that are no indices, or more earlier points than points.
+        ArgumentError: no chart, no rules, breaks that are no indices, or more earlier points than
+            points.
     """
     chosen = checked_rules(rules)
+    if not isinstance(chart, ControlChart):
+        raise ArgumentError(
+            f"chart must be a chart such as spc.individuals(...).location, got {chart!r}"
+        )
     seen = as_count(earlier, name="earlier", at_least=0)
     if seen > chart.n:
         raise ArgumentError(f"earlier must be at most the {chart.n} points given, got {seen}")
@@ -205,8 +215,8 @@ def run_rule_signals(
     return Signals(index[hit[first:]], tuple(keys[which[first:]].tolist()))
 
 
-def checked_rules(rules: Sequence[Rule]) -> tuple[Rule, ...]:
-    """Return the rules as a tuple, or refuse what is no rule."""
+def checked_rules(rules: Sequence[Rule], *, at_least: int = 0) -> tuple[Rule, ...]:
+    """Return the rules as a tuple, or refuse what is no rule, or too few."""
     try:
         chosen = tuple(rules)
     except TypeError as error:
@@ -214,6 +224,8 @@ def checked_rules(rules: Sequence[Rule]) -> tuple[Rule, ...]:
     for rule in chosen:
         if not isinstance(rule, Rule):
             raise ArgumentError(f"rules must be rules such as the rows of spc.RULES, got {rule!r}")
+    if len(chosen) < at_least:
+        raise ArgumentError("rules must hold at least one rule, got none")
     return chosen
 
 
@@ -281,20 +293,31 @@ def _gaps(n: int, starts: IntArray, rules: Sequence[Rule]) -> _Gaps:
     return _Gaps(n, starts, _memory(rules) or 0)
 
 
-def _breaks(breaks: ArrayLike, n: int) -> IntArray:
-    given = np.asarray(breaks)
-    if given.size == 0:
-        return np.empty(0, dtype=np.int64)
-    if given.ndim != 1 or not np.issubdtype(given.dtype, np.integer):
+def _breaks(breaks: ArrayLike, n: int, *, border: bool = True) -> IntArray:
+    """Return the starts of new limits, ascending; those at either end say nothing."""
+    given = as_indices(breaks)
+    if given is None:
         raise ArgumentError(
-            "breaks must be indices of points, whole numbers: "
+            f"breaks must be indices of points, whole numbers from 0 to {n}, got {breaks!r}: "
             "spc.segment_starts makes them from labels"
         )
-    if given.min() < 0 or given.max() > n:
-        outside = given[(given < 0) | (given > n)][0]
-        raise ArgumentError(f"breaks must lie between 0 and {n}, got {outside}")
-    starts = np.unique(given).astype(np.int64)
+    if given.size == 0 or not border:
+        return given
+    if given.max() > n:
+        raise ArgumentError(f"breaks must lie between 0 and {n}, got {given[given > n][0]}")
+    starts = np.unique(given)
     return starts[(starts > 0) & (starts < n)]
+
+
+def _flagged(rule: Rule, points: FloatArray) -> BoolArray:
+    """Apply one rule; a rule of the user's own may give anything back."""
+    flags = np.asarray(rule.flags(points))
+    if flags.shape != points.shape or flags.dtype != np.bool_:
+        raise ArgumentError(
+            f"rules must flag each point True or False, got {flags.dtype} of shape {flags.shape} "
+            f"from {rule.key!r} for {points.size} points"
+        )
+    return flags
 
 
 def _judge(chart: ControlChart, block: _Block, rules: Sequence[Rule]) -> list[BoolArray]:
@@ -309,7 +332,7 @@ def _judge(chart: ControlChart, block: _Block, rules: Sequence[Rule]) -> list[Bo
     for rule in rules:
         pattern = rule.pattern
         if rule.on_values:
-            flags.append(rule.flags(values))
+            flags.append(_flagged(rule, values))
         elif by_border and pattern is not None and rule.flags == pattern.flags:
             # The same flags as from z, without dividing a million times.
             high = _border(middle, spread, pattern.distance)
@@ -318,7 +341,7 @@ def _judge(chart: ControlChart, block: _Block, rules: Sequence[Rule]) -> list[Bo
         else:
             if z is None:
                 z = replace(chart, values=values, center=center, standard_error=error).z
-            flags.append(rule.flags(z))
+            flags.append(_flagged(rule, z))
     return flags
 
 

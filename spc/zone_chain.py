@@ -7,74 +7,100 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import ndtr
 
-from spc.absorbing import QuietTime, Step, follow
-from spc.errors import ArgumentError
+from spc.absorbing import QuietTime, follow
 from spc.intake import BoolArray, FloatArray, IntArray
 from spc.patterns import Rule, ZonePattern
 
 MOST_STATES = 3000
 _SIGNAL = 2**56
+_SMALL_TABLE = 1000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ZoneChain:
     """What a point in each cell of the line does to each state, whatever the shift.
 
-    `edges` cut the line at every border; move i leads from state `source` to `target` by a point
-    in `cell`. A point that signals leads nowhere. State 0 is the fresh start.
+    Attributes:
+        edges: borders that cut the line into cells, ascending, infinite at both ends.
+        cells: those in which some point may be quiet.
+        table: shape (states, cells), the next state; as many as there are states: a signal. State
+            0 is the fresh start.
     """
 
-    n_states: int
     edges: FloatArray
-    source: IntArray
-    target: IntArray
-    cell: IntArray
+    cells: IntArray
+    table: IntArray
 
-    def step(self, shift: float) -> Step:
-        """Chances of the quiet states in, those one point later out."""
+    @property
+    def n_states(self) -> int:
+        """Number of states."""
+        return len(self.table)
+
+    def moves(self, cell: int) -> tuple[IntArray, IntArray]:
+        """Return source and target of the quiet moves by a point in one of `cells`."""
+        source = np.flatnonzero(self.table[:, cell] < self.n_states)
+        return source, self.table[source, cell]
+
+    def quiet_time(self, shift: float, *, settled: bool) -> QuietTime:
+        """Chance to stay quiet under a shift, from a fresh start or from long quiet in control.
+
+        Followed from the end: the chance of each state to stay quiet for one point more.
+        """
+        start = self._settled() if settled else np.zeros(self.n_states + 1)
+        if not settled:
+            start[0] = 1.0
+        chance = self._chance(shift)
+
+        def one_point_more(quiet: FloatArray) -> FloatArray:
+            after = np.zeros(quiet.size)
+            np.dot(quiet.take(self.table), chance, out=after[:-1])
+            return after
+
+        quiet = np.ones(self.n_states + 1)
+        quiet[-1] = 0.0
+        return follow(one_point_more, quiet, weights=start)
+
+    def _settled(self) -> FloatArray:
+        """Chances of the states after long quiet in control."""
+        chance = self._chance(0.0)
+        source, cell = (self.table < self.n_states).nonzero()
+        target, move = self.table[source, cell], chance[cell]
+
+        def one_point_later(state: FloatArray) -> FloatArray:
+            return np.bincount(target, state[source] * move, state.size).astype(np.float64)
+
+        start = np.zeros(self.n_states + 1)
+        start[0] = 1.0
+        return follow(one_point_later, start).state
+
+    def _chance(self, shift: float) -> FloatArray:
+        """Chance of a point in each of the cells."""
         # From the nearer tail, so that far cells keep their digits.
         below, above = ndtr(self.edges - shift), ndtr(shift - self.edges)
         chance = np.where(self.edges[:-1] > shift, above[:-1] - above[1:], below[1:] - below[:-1])
-        move = chance[self.cell]
-
-        def one_point(state: FloatArray) -> FloatArray:
-            after = np.bincount(self.target, state[self.source] * move, self.n_states)
-            return after.astype(np.float64, copy=False)
-
-        return one_point
-
-    def quiet_time(self, shift: float, *, settled: bool) -> QuietTime:
-        """Chance to stay quiet under a shift, from a fresh start or from long quiet in control."""
-        start = np.zeros(self.n_states)
-        start[0] = 1.0
-        if settled:
-            start = follow(self.step(0.0), start).state
-        return follow(self.step(shift), start)
+        return np.asarray(chance[self.cells])
 
 
-def has_zone_chain(rules: Sequence[Rule]) -> bool:
-    """Tell whether each rule is its zone pattern and nothing else."""
-    return all(rule.pattern is not None and not rule.on_values for rule in rules)
+def zone_chain(rules: Sequence[Rule]) -> ZoneChain | None:
+    """Return the chain of a set of zone rules; their order does not matter.
 
-
-def zone_chain(rules: Sequence[Rule]) -> ZoneChain:
-    """Return the chain of a set of zone rules; their order does not matter."""
+    None where a rule is more than its zone pattern, or where the rules remember more than
+    MOST_STATES states: then the run length is found by simulation.
+    """
+    if not all(rule.pattern is not None and not rule.on_values for rule in rules):
+        return None
     return _zone_chain(tuple({rule.pattern: None for rule in rules if rule.pattern is not None}))
 
 
-def _too_many() -> ArgumentError:
-    return ArgumentError(
-        f"rules remember too much, more than {MOST_STATES} states: take fewer or shorter rules, "
-        "or count signals on simulated points"
-    )
-
-
 @lru_cache(maxsize=64)
-def _memory(count: int, window: int) -> IntArray:
+def _memory(count: int, window: int) -> IntArray | None:
     """What one count of hits remembers: row = state, columns = next state after miss, after hit.
 
-    -1 is a signal. A state is the hits of the last window - 1 points, newest first.
+    -1 is a signal. A state is the hits of the last window - 1 points, newest first. None if there
+    are too many.
     """
+    if count == window:  # only the hits in a row count
+        return np.array([(0, hits) for hits in (*range(1, count), -1)], dtype=np.int64)
     number = {0: 0}
     rows: list[tuple[int, int]] = []
     waiting = [0]
@@ -88,7 +114,7 @@ def _memory(count: int, window: int) -> IntArray:
             after = _without_idle_bits(seen & (1 << window - 1) - 1, count, window)
             if after not in number:
                 if len(number) == MOST_STATES:
-                    raise _too_many()
+                    return None
                 number[after] = len(number)
                 waiting.append(after)
             after_both.append(number[after])
@@ -119,47 +145,84 @@ def _hit_cells(pattern: ZonePattern, low: FloatArray, high: FloatArray) -> list[
 
 
 @lru_cache(maxsize=64)
-def _zone_chain(patterns: tuple[ZonePattern, ...]) -> ZoneChain:
+def _zone_chain(patterns: tuple[ZonePattern, ...]) -> ZoneChain | None:
     """Collect the states that can be reached from a fresh start, one more point at a time."""
     borders = sorted({sign * one.distance for one in patterns for sign in (-1.0, 1.0)})
     edges = np.array([-np.inf, *borders, np.inf])
     if borders[0] == borders[-1]:  # both borders are the centre line
         edges = np.array([-np.inf, 0.0, np.inf])
-    counts = [
-        (_memory(one.count, one.window), hits)
-        for one in patterns
-        for hits in _hit_cells(one, edges[:-1], edges[1:])
-    ]
-    # A state as one number: the states of its counts, each with its weight. A table for each
-    # count: that number after a point in each cell, or so far below 0 that the sum is too.
+    # A state as one number: the states of its patterns, each with its weight. A table for each
+    # pattern: that number after a point in each cell, or so far below 0 that the sum is too.
     alone = np.zeros(edges.size - 1, dtype=np.int64)  # what single points do, in any state
-    tables, weight = [], 1
-    for memory, hits in counts:
-        after = memory[:, hits.astype(np.int64)]
-        table = np.where(after < 0, -_SIGNAL, weight * after)
-        if len(table) == 1:
-            alone += table[0]
-        else:
+    tables, weights, sizes = [], [], []
+    weight = 1
+    for one in patterns:
+        memory = _memory(one.count, one.window)
+        hits = _hit_cells(one, edges[:-1], edges[1:])
+        if memory is None or weight * len(memory) ** len(hits) >= _SIGNAL:
+            return None
+        for table in _tables(memory, hits, weight):
+            if len(table) == 1:
+                alone += table[0]
+                continue
             tables.append(table)
+            weights.append(weight)
+            sizes.append(len(table))
             weight *= len(table)
-    if weight >= _SIGNAL:
-        raise _too_many()
-    known = newest = np.zeros(1, dtype=np.int64)
-    moves: list[tuple[IntArray, IntArray, IntArray]] = []
+    cells = np.flatnonzero(alone >= 0)
+    if not tables:
+        return ZoneChain(edges, cells, np.zeros((1, cells.size), dtype=np.int64))
+    joined = np.concatenate(tables)[:, cells]
+    reached = _reached(joined, np.array(weights), np.array(sizes))
+    return None if reached is None else ZoneChain(edges, cells, reached)
+
+
+def _tables(memory: IntArray, hits: list[BoolArray], weight: int) -> list[IntArray]:
+    """What a point in each cell makes of each state of a pattern, as numbers to be added up.
+
+    The two sides of a pattern are one table where it stays small: fewer steps later on.
+    """
+
+    def table(cells: BoolArray, factor: int) -> IntArray:
+        after = np.where(memory < 0, -_SIGNAL, factor * memory)
+        return np.asarray(after[:, cells.view(np.int8)])
+
+    if len(hits) == 1:
+        return [table(hits[0], weight)]
+    above, below = table(hits[0], weight), table(hits[1], weight * len(memory))
+    if len(memory) ** 2 > _SMALL_TABLE:
+        return [above, below]
+    both = below[:, np.newaxis] + above
+    return [both.reshape(-1, both.shape[2])]
+
+
+def _reached(tables: IntArray, weights: IntArray, sizes: IntArray) -> IntArray | None:
+    """Number the states that can be reached, and say where each cell leads; plain array steps."""
+    offsets = np.cumsum(sizes) - sizes
+    known = np.array([0, 2 * _SIGNAL])  # ascending, and one that is never reached behind them
+    newest = known[:1]
+    order, levels = [newest], []
     while newest.size:
-        code = np.tile(alone, (newest.size, 1))
-        rest = newest
-        for table in tables:
-            rest, state = np.divmod(rest, len(table))
-            code += table[state]
-        place, cell = (code >= 0).nonzero()
-        reached = code[place, cell]
-        moves.append((newest[place], reached, cell))
-        newest = np.setdiff1d(reached, known)
-        known = np.sort(np.concatenate([known, newest]))
-        if known.size > MOST_STATES:
-            raise _too_many()
-    source, target, cell = (np.concatenate(column) for column in zip(*moves, strict=True))
-    return ZoneChain(
-        known.size, edges, np.searchsorted(known, source), np.searchsorted(known, target), cell
-    )
+        rows = newest[:, np.newaxis] // weights
+        rows %= sizes
+        rows += offsets
+        code = np.add.reduce(tables.take(rows, axis=0), axis=1)
+        levels.append(code)
+        reached = code[code >= 0]
+        new = reached[known[known.searchsorted(reached)] != reached]
+        new.sort()
+        first = np.empty(new.size, dtype=bool)
+        first[:1] = True
+        np.not_equal(new[1:], new[:-1], out=first[1:])
+        newest = new[first]
+        order.append(newest)
+        known = np.concatenate((known, newest))
+        known.sort()
+        if known.size - 1 > MOST_STATES:
+            return None
+    code, states = np.concatenate(levels), np.concatenate(order)
+    number = np.empty(states.size + 1, dtype=np.int64)
+    number[known.searchsorted(states)] = np.arange(states.size)
+    number[-1] = states.size
+    code[code < 0] = known[-1]
+    return np.asarray(number[known.searchsorted(code)])

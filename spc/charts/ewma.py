@@ -5,9 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc.charts.stepping import as_per_row, as_rows
+from spc.charts.stepping import as_per_row, as_row_index, as_rows
+from spc.design import MOST_POINTS, as_finite, as_points, as_reals, as_weight, as_width
 from spc.errors import ArgumentError
-from spc.intake import BoolArray, FloatArray, IntArray, as_count, as_number, as_series, as_sigma
+from spc.intake import BoolArray, FloatArray, IntArray, as_series, as_sigma
 from spc.result import ControlChart
 
 
@@ -50,12 +51,12 @@ def ewma(
         >>> ewma([52.0, 47.0], center=50, sigma=2.0539, weight=0.3).values.round(2).tolist()
         [50.6, 49.52]
     """
-    series = as_series(values)
-    middle = as_number(center, name="center")
-    spread = as_sigma(sigma)
-    share, reach = _share(weight), as_number(width, name="width", above=0)
-    seen = as_count(points_before, name="points_before", at_least=0)
-    memory = middle if start is None else as_number(start, name="start")
+    series = as_series(as_reals(values, name="values"))
+    middle = as_finite(center, name="center")
+    spread = as_sigma(as_finite(sigma, name="sigma"))
+    share, reach = as_weight(weight), as_width(width)
+    seen = as_points(points_before, name="points_before", at_least=0)
+    memory = middle if start is None else as_finite(start, name="start")
     averages = np.empty_like(series)
     # One series is short; `ewma_many` takes the same steps for many of them.
     for i, value in enumerate(series.tolist()):
@@ -72,13 +73,6 @@ def ewma(
         sigma=spread,
         standard_error=error,
     )
-
-
-def _share(weight: float) -> float:
-    share = as_number(weight, name="weight")
-    if not 0 < share <= 1:
-        raise ArgumentError(f"weight must be in (0, 1], got {share:g}")
-    return share
 
 
 def _widening(share: float, order: IntArray) -> FloatArray:
@@ -114,12 +108,17 @@ class EwmaTable:
     n_seen: IntArray
 
     def row(self, index: int) -> ControlChart:
-        """Return one characteristic as a chart of the points that it has."""
-        values = self.values[index]
+        """Return one characteristic as a chart of the points that it has.
+
+        Raises:
+            ArgumentError: no such row.
+        """
+        place = as_row_index(index, self.values.shape[0])
+        values = self.values[place]
         present = values[~np.isnan(values)]
-        before = int(self.n_seen[index]) - present.size
-        line = np.full(present.size, self.center[index])
-        error = self.sigma[index] * _widening(
+        before = int(self.n_seen[place]) - present.size
+        line = np.full(present.size, self.center[place])
+        error = self.sigma[place] * _widening(
             self.weight, np.arange(before + 1, before + present.size + 1)
         )
         return ControlChart(
@@ -128,7 +127,7 @@ class EwmaTable:
             center=line,
             lower=line - self.width * error,
             upper=line + self.width * error,
-            sigma=float(self.sigma[index]),
+            sigma=float(self.sigma[place]),
             standard_error=error,
         )
 
@@ -171,11 +170,16 @@ def ewma_many(
     if (spread < 0).any():
         row = int(np.flatnonzero(spread < 0)[0])
         raise ArgumentError(f"sigma must not be negative, got {spread[row]:g} in row {row}")
-    share, reach = _share(weight), as_number(width, name="width", above=0)
+    share, reach = as_weight(weight), as_width(width)
     memory = middle.copy() if start is None else as_per_row(start, n_rows, name="start")
-    before = as_per_row(points_before, n_rows, name="points_before").astype(np.int64)
-    if (before < 0).any():
-        raise ArgumentError(f"points_before must be at least 0, got {before.min()}")
+    seen_before = as_per_row(points_before, n_rows, name="points_before")
+    wrong = (seen_before < 0) | (seen_before > MOST_POINTS) | (seen_before % 1 != 0)
+    if wrong.any():
+        raise ArgumentError(
+            f"points_before must be whole numbers of at least 0, at most {MOST_POINTS:,}, "
+            f"got {seen_before[wrong][0]:g}"
+        )
+    before = seen_before.astype(np.int64)
     averages, outside = np.empty_like(points), np.empty(points.shape, dtype=bool)
     below, seen = np.empty(n_rows, dtype=bool), before.copy()
     # Rows that started together share their widening; it also stops growing, and with it the

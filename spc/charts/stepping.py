@@ -8,8 +8,9 @@ is the scalar recursion, operation by operation, and equals it to the last bit.
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.design import as_reals
 from spc.errors import ArgumentError
-from spc.intake import LARGEST, BoolArray, FloatArray
+from spc.intake import LARGEST, BoolArray, FloatArray, as_count
 
 
 def as_rows(values: ArrayLike) -> tuple[FloatArray, BoolArray | None]:
@@ -17,12 +18,7 @@ def as_rows(values: ArrayLike) -> tuple[FloatArray, BoolArray | None]:
 
     Time first since a step must find its points side by side in memory. None where none is missing.
     """
-    try:
-        table = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ArgumentError(
-            f"values must hold numbers only, rows of one length: {error}; fill short rows with nan"
-        ) from error
+    table = as_reals(values, name="values")
     if table.ndim != 2:
         raise ArgumentError(
             f"values must be two-dimensional (characteristics, points), got shape {table.shape}"
@@ -44,10 +40,7 @@ def as_rows(values: ArrayLike) -> tuple[FloatArray, BoolArray | None]:
 
 def as_per_row(numbers: ArrayLike, n_rows: int, *, name: str) -> FloatArray:
     """Return one finite number for each row; a single number stands for all."""
-    try:
-        given = np.array(numbers, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ArgumentError(f"{name} must hold numbers only: {error}") from error
+    given = as_reals(numbers, name=name)
     if given.ndim > 1 or (given.ndim == 1 and given.size != n_rows):
         raise ArgumentError(
             f"{name} must be one number or one a row ({n_rows}), got shape {given.shape}"
@@ -58,3 +51,11 @@ def as_per_row(numbers: ArrayLike, n_rows: int, *, name: str) -> FloatArray:
         row = int(np.flatnonzero(bad)[0])
         raise ArgumentError(f"{name} must be finite, got {per_row[row]:g} in row {row}")
     return per_row
+
+
+def as_row_index(index: int, n_rows: int) -> int:
+    """Return the number of a row, 0 first."""
+    row = int(as_count(index, name="index", at_least=0))
+    if row >= n_rows:
+        raise ArgumentError(f"index must be below the number of rows {n_rows}, got {row}")
+    return row

@@ -1,6 +1,8 @@
 """CUSUM: published tables, the scalar recursion to the bit, carrying on, where a shift began."""
 
 import math
+from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -101,10 +103,84 @@ def test_carrying_on_equals_the_whole_and_later_points_change_nothing(steps, cut
     for name in ("c_plus", "c_minus", "n_plus", "n_minus", "above", "below"):
         joined = np.concatenate((getattr(begin, name), getattr(rest, name)))
         assert joined.tolist() == getattr(whole, name).tolist()
-    # A shift that signals in the later part has the start that the whole series gives it.
-    carried = {(shift.side, shift.start + cut) for shift in rest.shifts()}
-    expected = {(shift.side, shift.start) for shift in whole.shifts() if shift.last >= cut}
-    assert carried == expected
+    # The shifts of the parts are those of the whole, each of them once.
+    assert [told(shift) for shift in begin.shifts()] + [
+        told(shift, cut) for shift in rest.shifts()
+    ] == [told(shift) for shift in whole.shifts()]
+
+
+def told(shift, moved=0):
+    """All of a shift that does not depend on how far the series goes."""
+    return (
+        shift.side, shift.start + moved, shift.signal + moved, shift.n, shift.size, shift.level
+    )  # fmt: skip
+
+
+@given(
+    st.lists(st.integers(-24, 24), min_size=3, max_size=60),
+    st.integers(1, 58),
+    st.integers(1, 59),
+    st.integers(0, 15),
+)
+def test_carrying_on_twice_with_a_head_start_reports_each_shift_once(eighths, cut, second, head):
+    # Eighths: every step is exact. Parts of parts, rows of a table and the whole agree.
+    values = np.array(eighths) / 8
+    cut = min(cut, values.size - 2)
+    second = min(max(second, cut + 1), values.size - 1)
+    whole = spc.cusum(values, 0, 1, h=2, head_start=head / 8)
+    many = spc.cusum_many([values, values], 0, 1, h=2, head_start=head / 8)
+    assert many.row(1).shifts() == whole.shifts()
+    assert many.state.row(0) == whole.state
+    found, one, table = [], None, None
+    for start, stop in ((0, cut), (cut, second), (second, values.size)):
+        begin = {"head_start": head / 8} if one is None else {"start": one.state}
+        rows = {"head_start": head / 8} if table is None else {"start": table.state}
+        one = spc.cusum(values[start:stop], 0, 1, h=2, **begin)
+        table = spc.cusum_many([values[start:stop]], 0, 1, h=2, **rows)
+        assert table.row(0).shifts() == one.shifts()
+        assert table.state.row(0) == one.state
+        found += [told(shift, start) for shift in one.shifts()]
+    assert found == [told(shift) for shift in whole.shifts()]
+    assert one.state == whole.state
+
+
+@given(st.lists(st.integers(-24, 40), min_size=1, max_size=60), st.integers(0, 31))
+def test_the_level_of_a_shift_is_the_mean_of_its_values(eighths, head):
+    # While the sum is above zero, C - H = sum of (z - k), so k + (C - H) / N is the mean of the N
+    # values: added up here as fractions, which the head start must not enter.
+    values = [Fraction(one, 8) for one in eighths]
+    chart = spc.cusum([float(one) for one in values], 0, 1, h=4, head_start=head / 8)
+    for shift in chart.shifts():
+        own = values[shift.start : shift.signal + 1]
+        assert len(own) == shift.n
+        assert shift.level == pytest.approx(float(sum(own) / len(own)), abs=1e-12)
+
+
+def test_a_head_start_is_no_part_of_the_size():
+    # 1.5, 1.5, 1.5 after a head start of 2.5: the sum is 3.5, 4.5, 5.5 and the mean is 1.5.
+    begin = spc.cusum([1.5, 1.5], 0, 1, head_start=2.5)
+    assert begin.state.head_plus == 2.5
+    assert begin.state.head_minus == 2.5 * (begin.c_minus[-1] > 0)
+    (shift,) = spc.cusum([1.5, 1.5, 1.5], 0, 1, head_start=2.5).shifts()
+    assert (shift.n, shift.size) == (3, 1.5)
+    (carried,) = spc.cusum([1.5], 0, 1, start=begin.state).shifts()
+    assert (carried.n, carried.size, carried.start) == (3, 1.5, -2)
+    # Once the sum has been zero the head start is gone: -4 brings it there, five 1.5 signal.
+    later = spc.cusum([-4.0, *[1.5] * 6], 0, 1, head_start=2.5, h=4.5).shifts()[-1]
+    assert (later.start, later.n, later.size) == (1, 5, 1.5)
+
+
+def test_an_old_shift_is_not_reported_again():
+    # 3, 3, 3 signals at the third point; the sum falls below the limit without being zero, and
+    # rises above it again: still the one shift.
+    whole = spc.cusum([3.0, 3.0, 3.0, -3.0, 3.0, 3.0], 0, 1)
+    assert [(one.start, one.signal, one.last) for one in whole.shifts()] == [(0, 2, 5)]
+    begin = spc.cusum([3.0, 3.0, 3.0, -3.0], 0, 1)
+    assert begin.state.told_plus
+    assert begin.state.c_plus < 5
+    rest = spc.cusum([3.0, 3.0], 0, 1, start=begin.state)
+    assert rest.outside().any()
+    assert rest.shifts() == ()
 
 
 @given(st.data())
@@ -199,7 +275,12 @@ def test_run_lengths_agree_with_the_published_ones(table):
          " already"),
         ({"start": spc.CusumState(c_plus=-1.0)},
          "start must be the .state of an earlier chart, got "
-         "CusumState(c_plus=-1.0, c_minus=0.0, n_plus=0, n_minus=0)"),
+         "CusumState(c_plus=-1.0, c_minus=0.0, n_plus=0, n_minus=0, head_plus=0.0, "
+         "head_minus=0.0, told_plus=False, told_minus=False)"),
+        ({"start": 1}, "start must be the .state of an earlier chart, got 1"),
+        ({"values": [1e99], "sigma": 1e-9},
+         "sigma must not be so small, got 1e-09: a value lies more than 1e+100 sigma from the "
+         "center, check the units"),
     ],
 )  # fmt: skip
 def test_refused(changed, message):
@@ -244,3 +325,31 @@ def test_the_caller_s_array_may_change():
     chart = spc.cusum_many(values, 0, 1)
     values[:] = 7
     assert chart.values.max() == 1
+
+
+@pytest.mark.parametrize(
+    ("changed", "message"),
+    [
+        ({"c_plus": np.array([0.0, -3.0])}, "got c_plus -3, n_plus 0, head_plus 0, told_plus 0 in "
+         "row 1"),
+        ({"n_minus": np.array([4, 0])}, "got c_minus 0, n_minus 4, head_minus 0, told_minus 0 in "
+         "row 0"),
+        ({"n_plus": np.array([0.5, 0])}, "got c_plus 0, n_plus 0.5, head_plus 0, told_plus 0 in "
+         "row 0"),
+        ({"c_plus": np.array([2.0, 0.0])}, "got c_plus 2, n_plus 0, head_plus 0, told_plus 0 in "
+         "row 0"),
+    ],
+)  # fmt: skip
+def test_many_refuse_a_state_that_no_table_leaves_behind(changed, message):
+    state = replace(spc.cusum_many([[0.0], [0.0]], 0, 1).state, **changed)
+    with pytest.raises(spc.ArgumentError) as caught:
+        spc.cusum_many([[1.0], [2.0]], 0, 1, start=state)
+    assert str(caught.value) == f"start must be the .state of an earlier table, {message}"
+
+
+def test_a_row_that_is_not_there():
+    table = spc.cusum_many([[1.0], [2.0]], 0, 1)
+    with pytest.raises(spc.ArgumentError, match="index must be below the number of rows 2, got 2"):
+        table.row(2)
+    with pytest.raises(spc.ArgumentError, match="index must be a whole number, got 'a'"):
+        table.row("a")

@@ -139,7 +139,7 @@ def test_performance_equals_the_single_function():
         (lambda: spc.limits_many([1.0, math.nan], [0]),
          "values must be finite numbers, got nan at index 1: leave such points out"),
         (lambda: spc.limits_many("ab", [0]),
-         "values must hold numbers only: could not convert string to float: 'ab'"),
+         "values must hold numbers only, got 'ab'"),
         (lambda: spc.limits_many([], [0]),
          "values needs at least 1 point, got 0: wait for more data"),
         (lambda: spc.limits_many([1.0, 2.0], [1]),

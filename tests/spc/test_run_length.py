@@ -243,10 +243,6 @@ def test_rarely_signalling_rules_are_computed_as_long_as_they_can_be():
             "rules must be rules such as the rows of spc.RULES, got ZonePattern",
         ),
         (
-            lambda: spc.average_run_length([spc.some_beyond(15, 30, 0.5)]),
-            "rules remember too much, more than 3000 states",
-        ),
-        (
             lambda: spc.run_length_distribution(spc.THREE_SIGMA, 0),
             "points must be at least 1, got 0",
         ),
@@ -259,8 +255,12 @@ def test_rarely_signalling_rules_are_computed_as_long_as_they_can_be():
             "points_per_week must not be negative, got -1",
         ),
         (
-            lambda: spc.false_alarms_per_week(300, spc.FOUR_ZONE_RULES, with_ewma=True),
-            "with_ewma goes with THREE_SIGMA_RULES only",
+            lambda: spc.run_length(spc.FOUR_ZONE_RULES, settled="no"),
+            "settled must be True or False, got 'no'",
+        ),
+        (
+            lambda: spc.run_length_distribution(spc.THREE_SIGMA, 10**9),
+            "points must be at most 10,000,000, got 1,000,000,000",
         ),
     ],
 )

@@ -7,6 +7,8 @@ import pytest
 from scipy.special import ndtr
 
 import spc
+from spc import cusum_settled
+from spc.absorbing import follow
 
 
 def test_lucas_and_saccucci(table):
@@ -113,18 +115,62 @@ def test_table_of_the_trade():
     assert sums == pytest.approx([465, 38, 10.4, 4.0], rel=0.005)
 
 
-def cusum_runs(rng, runs, shift, k, h, limit, start):
-    """Run lengths of simulated two-sided CUSUM charts; the other side where one signals."""
+def cusum_runs(rng, runs, shift, k, h, limit, start, quiet=0):
+    """Run lengths of simulated two-sided CUSUM charts; the other side where one signals.
+
+    `quiet`: points in control before the shift; series that signal in them are left out.
+    """
     up, down = np.full(runs, float(start)), np.full(runs, float(start))
     lengths, t = [], 0
     while up.size:
         t += 1
-        x = rng.normal(shift, 1, up.size)
+        x = rng.normal(shift if t > quiet else 0.0, 1, up.size)
         up, down = np.maximum(0, up + x - k), np.maximum(0, down - x - k)
         signal = (up > h) | (down > h) | (np.abs(x) > limit)
-        lengths.append(np.full(int(signal.sum()), t))
+        if t > quiet:
+            lengths.append(np.full(int(signal.sum()), t - quiet))
         up, down = up[~signal], down[~signal]
     return np.concatenate(lengths)
+
+
+@pytest.mark.parametrize(
+    ("k", "h", "shift", "limit"),
+    [(0.5, 5, 1.0, None), (0.5, 4, 0.0, None), (0.5, 4, -0.5, 3.0), (0.0, 6, 1.0, None),
+     (0.25, 8, 0.5, 3.5)],
+)  # fmt: skip
+def test_simulated_cusum_with_a_late_shift(k, h, shift, limit):
+    # 100 points in control first: no published table of these delays is at hand.
+    rng = np.random.default_rng(21)
+    lengths = cusum_runs(rng, 30_000, shift, k, h, limit or np.inf, 0, quiet=100)
+    found = spc.cusum_run_length(k, h, shift, limit=limit, settled=True)
+    agrees(found, lengths)
+    assert spc.cusum_average_run_length(k, h, shift, limit=limit, settled=True) == found.mean
+
+
+def test_both_sums_as_one_chain_have_the_published_run_lengths(table):
+    # From a fresh start, which the settled chart must not be far from: Lucas & Crosier, Table 1.
+    for row in table("arl_cusum_lucas_crosier"):
+        h, start = CUSUMS[row["scheme"]]
+        if start or float(row["shift_sd"]) > 2:
+            continue
+        means = []
+        for cells in (31, 63):
+            fresh = np.zeros((cells + 1) ** 2)
+            fresh[0] = 1.0
+            step = cusum_settled.joint_chain(0.5, h, np.inf, cells)(float(row["shift_sd"]))
+            means.append(follow(step, fresh).mean())
+        mean = means[1] + (means[1] - means[0]) / ((63 / 31) ** 2 - 1)
+        assert mean == pytest.approx(float(row["computed"]), rel=5e-5)
+
+
+def test_a_settled_chart_sees_a_shift_sooner():
+    # Against limits that are final from the first point on; widening ones are a head start.
+    late, fresh = spc.cusum_run_length(shift=1.0, settled=True), spc.cusum_run_length(shift=1.0)
+    assert late.mean < fresh.mean
+    for run_length in (spc.ewma_run_length, spc.combined_run_length):
+        late = run_length(shift=1.0, settled=True)
+        assert late.mean < run_length(shift=1.0, fixed_limits=True).mean
+        assert late.median <= run_length(shift=1.0, fixed_limits=True).median
 
 
 @pytest.mark.parametrize(
@@ -141,6 +187,53 @@ def cusum_runs(rng, runs, shift, k, h, limit, start):
 def test_simulated_cusum(k, h, shift, limit, start):
     lengths = cusum_runs(np.random.default_rng(7), 10_000, shift, k, h, limit or np.inf, start)
     agrees(spc.cusum_run_length(k, h, shift, limit=limit, head_start=start), lengths)
+
+
+def test_a_small_weight():
+    # Widening limits for hundreds of points, in far less than the seconds it once took.
+    lengths = ewma_runs(np.random.default_rng(3), 4_000, 0.5, 0.01, 2.5, 3.0, False)
+    agrees(spc.ewma_run_length(0.01, 2.5, 0.5), lengths)
+
+
+@pytest.mark.parametrize("shift", [-1e6, 1e100])
+def test_a_shift_so_large_that_the_first_point_signals(shift):
+    for found in (
+        spc.ewma_run_length(shift=shift),
+        spc.ewma_run_length(shift=shift, limit=None, settled=True),
+        spc.cusum_run_length(shift=shift),
+        spc.cusum_run_length(shift=shift, settled=True),
+        spc.combined_run_length(shift=shift),
+        spc.run_length(spc.FOUR_ZONE_RULES, shift, settled=True),
+    ):
+        assert (found.mean, found.median, found.percent_95) == (1.0, 1, 1)
+
+
+def test_false_alarms_of_the_charts_are_as_rare_as_computed():
+    # 10,000 series in control, judged by the charts of the package itself.
+    def run(look):
+        rng = np.random.default_rng(10)
+        lengths, passed, carried, n = [], 0, None, 10_000
+        while n:
+            outside, carried = look(rng.normal(size=(n, 100)), carried)
+            ended = outside.any(axis=1)
+            lengths.append(passed + 1 + outside[ended].argmax(axis=1))
+            carried = [part[~ended] for part in carried]
+            n, passed = int((~ended).sum()), passed + 100
+        return np.concatenate(lengths)
+
+    def average(z, carried):
+        last, seen = carried or (0.0, 0)
+        chart = spc.ewma_many(z, 0, 1, start=last, points_before=seen)
+        return chart.outside | (np.abs(z) > 3), [chart.last, chart.n_seen]
+
+    def sums(z, carried):
+        start = None if carried is None else spc.CusumStates(*carried)
+        chart = spc.cusum_many(z, 0, 1, h=4, start=start)
+        state = chart.state
+        return chart.outside(), [getattr(state, name) for name in state.__dataclass_fields__]
+
+    agrees(spc.ewma_run_length(), run(average))
+    agrees(spc.cusum_run_length(0.5, 4), run(sums))
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.5, 3.0, 6.0])
@@ -178,6 +271,16 @@ def test_a_very_long_run():
         (lambda: spc.ewma_run_length(0.2, 0), "width must be finite and above 0, got 0"),
         (lambda: spc.ewma_run_length(limit=-3), "limit must be finite and above 0, got -3"),
         (lambda: spc.ewma_run_length(shift=math.inf), "shift must be finite, got inf"),
+        (
+            lambda: spc.ewma_run_length(1e-4),
+            "weight must be at least 0.005 for a run length, got 0.0001: so small a weight",
+        ),
+        (lambda: spc.ewma_run_length(1e-300), "weight must be at least 0.005 for a run length"),
+        (lambda: spc.ewma_run_length(shift=1e308), "shift must lie between -1e+100 and 1e+100"),
+        (
+            lambda: spc.cusum_run_length(head_start=2, settled=True),
+            "head_start must be 0 where settled, got 2: a settled chart has forgotten it",
+        ),
         (lambda: spc.cusum_run_length(-0.5), "k must not be negative, got -0.5"),
         (lambda: spc.cusum_run_length(0.5, 0), "h must be finite and above 0, got 0"),
         (

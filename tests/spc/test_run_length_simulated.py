@@ -120,6 +120,40 @@ def test_a_rule_of_your_own_is_simulated_if_it_states_its_window():
     assert found.mean == pytest.approx(1 / 0.158655, abs=3 * found.standard_error)
 
 
+@pytest.mark.parametrize(("shift", "quiet"), [(0.0, 0), (1.0, 0), (1.0, 90)])
+def test_zone_rules_that_remember_too_much_for_a_chain_are_simulated(shift, quiet):
+    # 15 of 30 beyond half a sigma on one side: more states than a chain is followed for. Here each
+    # window is counted by itself, one point of all series at a time.
+    rule = spc.some_beyond(15, 30, 0.5)
+    rng = np.random.default_rng(30)
+    runs = 6_000
+    above, below = np.zeros((runs, 30), dtype=bool), np.zeros((runs, 30), dtype=bool)
+    lengths, t = [], 0
+    while above.shape[0]:
+        t += 1
+        z = rng.normal(shift if t > quiet else 0.0, 1, above.shape[0])
+        above[:, t % 30], below[:, t % 30] = z > 0.5, z < -0.5
+        signal = (z > 0.5) & (above.sum(axis=1) >= 15) | (z < -0.5) & (below.sum(axis=1) >= 15)
+        if t > quiet:
+            lengths.append(np.full(int(signal.sum()), t - quiet))
+        above, below = above[~signal], below[~signal]
+    lengths = np.concatenate(lengths)
+    found = spc.run_length([rule], shift, settled=quiet > 0)
+    assert found.method.startswith("simulation of ")
+    error = math.hypot(found.standard_error, lengths.std() / math.sqrt(lengths.size))
+    assert found.mean == pytest.approx(lengths.mean(), abs=3 * error)
+    assert spc.average_run_length([rule], shift, settled=quiet > 0) == found.mean
+    cumulative = spc.run_length_distribution([rule], 40, shift, settled=quiet > 0).cumulative
+    seen = (lengths <= 40).mean()
+    assert cumulative[-1] == pytest.approx(seen, abs=3 * math.sqrt(0.25 / lengths.size))
+
+
+def test_a_shift_beyond_all_digits_changes_no_trend():
+    # Only the order of the values matters, so a shift from the first point on changes nothing.
+    plain, far = (spc.run_length([spc.steady_trend(3)], s, runs=4_000) for s in (0.0, 1e90))
+    assert far.mean == pytest.approx(plain.mean, abs=3 * plain.standard_error)
+
+
 UNKNOWN = spc.Rule("odd", "odd", "odd", "test", lambda z: z > 9)
 NEVER = spc.Rule("never", "never", "never", "test", lambda z: np.zeros(z.shape, bool), window=1)
 
@@ -130,6 +164,11 @@ NEVER = spc.Rule("never", "never", "never", "test", lambda z: np.zeros(z.shape, 
         (lambda: spc.average_run_length([UNKNOWN]), "rules must state their window, got 'odd'"),
         (lambda: spc.run_length([TREND], runs=99), "runs must be at least 100, got 99"),
         (lambda: spc.run_length([TREND], seed=-1), "seed must be at least 0, got -1"),
+        (lambda: spc.run_length([TREND], runs=10**9), "runs must be at most 10,000,000, got 1,000"),
+        (
+            lambda: spc.run_length([spc.steady_trend(3)], settled=True, runs=100),
+            "settled: 0 of 100 series stayed quiet for 30 points: give more runs or leave settled",
+        ),
     ],
 )
 def test_refused(call, message):

@@ -281,10 +281,35 @@ def test_definitions_say_what_happens_on_a_border():
     assert "exactly on the limit does not signal" in BY_KEY["beyond_3_sigma"].definition
     assert "Exactly 1 sigma counts as within" in BY_KEY["15_within_1_sigma"].definition
     assert "Exactly 1 sigma does not count" in BY_KEY["8_outside_1_sigma"].definition
-    assert spc.some_beyond(3, 3, 1.5).definition.startswith(
-        "A point signals when it lies more than 1.5 sigma from the centre line and at least "
-        "two points before it do so on the same side."
-    )
+
+
+@pytest.mark.parametrize(
+    ("rule", "phrase", "beginning"),
+    [
+        (spc.some_beyond(2, 2, 2), "2 in a row beyond 2 sigma",
+         "A point signals when it and the point before it both lie more than 2 sigma from the "
+         "centre line, on the same side. Exactly 2 sigma does not count"),
+        (spc.some_beyond(3, 3, 1.5), "3 in a row beyond 1.5 sigma",
+         "A point signals when it and the two points before it all lie more than 1.5 sigma from "
+         "the centre line, on the same side. Exactly 1.5 sigma does not count"),
+        (spc.some_beyond(2, 3, 2), "2 of 3 beyond 2 sigma",
+         "A point signals when it lies more than 2 sigma from the centre line and at least one of "
+         "the two points before it does so on the same side. The window need not be full: the "
+         "second point signals if both lie beyond."),
+        (spc.run_on_one_side(2), "2 on one side",
+         "A point signals when it and the point before it both lie on the same side of the centre "
+         "line. A point exactly on the centre line breaks the run"),
+        (spc.run_within(2, 1), "2 within 1 sigma",
+         "A point signals when it and the point before it both lie within 1 sigma of the centre "
+         "line, on either side or on it."),
+        (spc.run_outside(2, 1), "2 outside 1 sigma",
+         "A point signals when it and the point before it both lie more than 1 sigma from the "
+         "centre line, each on whichever side."),
+    ],
+)  # fmt: skip
+def test_definitions_read_well_for_the_smallest_numbers(rule, phrase, beginning):
+    assert rule.phrase == phrase
+    assert rule.definition.startswith(beginning)
 
 
 @pytest.mark.parametrize(
@@ -302,6 +327,11 @@ def test_definitions_say_what_happens_on_a_border():
         (lambda: spc.some_beyond(1, 3, 2), "window must be 1 where count is 1, got 3"),
         (lambda: spc.some_beyond(2, 3, 0), "distance must be finite and above 0, got 0"),
         (lambda: spc.run_within(9, math.nan), "distance must be finite and above 0, got nan"),
+        (lambda: spc.some_beyond(2, None, 2), "window must be a whole number, got None"),
+        (lambda: spc.some_beyond(2, 3, "2"), "distance must be one number, got '2'"),
+        (lambda: spc.run_on_one_side(8, None), "source must be text, got None"),
+        (lambda: spc.rules_of(["8_on_one_side"]), "keys must be among beyond_3_sigma"),
+        (lambda: spc.Rule("a", "b", "c", "d", "e"), "flags must be a function of the points, got"),
         (lambda: spc.ZonePattern(2, 3, -1.0), "distance must not be negative, got -1"),
         (
             lambda: spc.ZonePattern(2, 3, 1.0, "above"),

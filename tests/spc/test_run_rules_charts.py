@@ -341,6 +341,25 @@ def test_events_refuse_what_is_no_index(index):
             lambda: spc.run_rule_signals(chart_of([1.0]), "four-zone"),
             "rules must be rules such as the rows of spc.RULES, got 'f'",
         ),
+        (
+            lambda: spc.zone_rule_flags(["a"]),
+            "z must hold numbers only, got 'a'",
+        ),
+        (
+            lambda: spc.zone_rule_flags([1.0, 2.0], breaks=[[0], [0, 1]]),
+            "breaks must be indices of points, whole numbers from 0 to 2, got [[0], [0, 1]]",
+        ),
+        (
+            lambda: spc.run_rule_signals([1.0]),
+            "chart must be a chart such as spc.individuals(...).location, got [1.0]",
+        ),
+        (
+            lambda: spc.zone_rule_flags(
+                [1.0, 2.0], [spc.Rule("odd", "a", "b", "c", lambda z: z[1:] > 1, window=1)]
+            ),
+            "rules must flag each point True or False, got bool of shape (1,) from 'odd' for 2",
+        ),
+        (lambda: spc.signal_events([1], "a"), "rule must be a list of keys, one an index, got 'a'"),
         (lambda: spc.run_rule_signals(chart_of([1.0]), 4), "rules must be a sequence of rules"),
         (
             lambda: spc.segment_starts([[1, 2]]),
