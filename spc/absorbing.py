@@ -111,21 +111,23 @@ def follow(
         ArgumentError: it does not settle.
     """
     quiet = list(before)
-    state = start
-    every = np.ones(start.size) if weights is None else weights
-    left = float(start.dot(every))
+
+    def quiet_share(state: FloatArray) -> float:
+        return float(state.sum() if weights is None else state.dot(weights))
+
+    state, left = start, quiet_share(start)
     if left < _NOTHING_LEFT:  # so large a shift that the first point signals
         return QuietTime(np.array(quiet or [left]), 0.0, start)
     shape = start / left
     while len(quiet) < _MOST_POINTS:
         for _ in range(_BETWEEN_LOOKS):
             state = step(state)
-            quiet.append(float(state.dot(every)))
+            quiet.append(quiet_share(state))
         if quiet[-1] < _NOTHING_LEFT:
             return QuietTime(np.array(quiet), 0.0, shape)
         last, shape = shape, state / quiet[-1]
         if np.abs(shape - last).max() < _SAME:
-            return QuietTime(np.array(quiet), float(step(shape).dot(every)), shape)
+            return QuietTime(np.array(quiet), quiet_share(step(shape)), shape)
     raise ArgumentError(
         f"the chance of a signal does not settle within {_MOST_POINTS} points: "
         "take a larger weight, a smaller decision interval or shorter rules"

@@ -32,6 +32,8 @@ _CELLS = 51
 _FINE = 2 * _CELLS + 1
 # States of the rules; more would take many seconds, a simulation takes fewer.
 _MOST_STATES = 600
+# Multiplications in one product that the usual libraries leave to one processor.
+_ONE_PROCESSOR = 250_000
 
 
 def combined_run_length(
@@ -157,7 +159,7 @@ def _quiet_time(
             after = np.zeros((chain.n_states, cells))
             for one, chance in zip(moves, chances, strict=True):
                 gathered = np.add.reduceat(table[one.source], one.first, axis=0)
-                after[one.target] += gathered @ chance
+                after[one.target] += _product(gathered, chance)
             return after.ravel()
 
         return step
@@ -181,3 +183,17 @@ def _quiet_time(
                 state = same(state)
                 quiet.append(float(state.sum()))
     return follow(stay, state, quiet)
+
+
+def _product(rows: FloatArray, table: FloatArray) -> FloatArray:
+    """Multiply a few rows at a time: a larger product is shared out among processors.
+
+    Hundreds of such small shares wait for each other, on a busy machine many times as long as
+    they work.
+    """
+    result = np.empty((len(rows), table.shape[1]))
+    at_a_time = max(1, _ONE_PROCESSOR // table.size)
+    for first in range(0, len(rows), at_a_time):
+        part = slice(first, first + at_a_time)
+        np.matmul(rows[part], table, out=result[part])
+    return result

@@ -202,8 +202,7 @@ def test_rows_with_missing_points_and_carried_state(data):
         joined = np.concatenate((begin.c_plus[i], rest.c_plus[i]))
         assert joined[~np.isnan(values[i])].tolist() == one.c_plus.tolist()
         assert np.isnan(joined[np.isnan(values[i])]).all()
-        last = (state.c_plus[i], state.c_minus[i], state.n_plus[i], state.n_minus[i])
-        assert last == (one.c_plus[-1], one.c_minus[-1], one.n_plus[-1], one.n_minus[-1])
+        assert state.row(i) == one.state
         later = rest.row(i).n_plus
         assert later.tolist() == one.n_plus[one.n_plus.size - later.size :].tolist()
 

@@ -130,6 +130,46 @@ def test_the_chain_of_a_mixed_set_agrees_with_a_simulation(runs_within, n):
     assert mean == pytest.approx(length, abs=3 * length / math.sqrt(4000))
 
 
+def words(length, borders, shift):
+    """Every word of so many points, a value for each cell of the line, and its chance."""
+    edges = np.array([-np.inf, *borders, np.inf])
+    inside = np.array([borders[0] - 1, *np.convolve(borders, [0.5, 0.5], "valid"), borders[-1] + 1])
+    cells = np.indices((inside.size,) * length).reshape(length, -1).T
+    chances = np.diff(ndtr(edges - shift))
+    return inside[cells], chances[cells].prod(axis=1)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.7])
+@pytest.mark.parametrize(
+    ("length", "borders", "rules"),
+    [
+        (9, (-0.5, 0.5), [("one side", 5, 9, 0.5)]),
+        (9, (-0.5, 0.5), [("one side", 4, 7, 0.5), ("within", 3, 3, 0.5)]),
+        (7, (-1.0, 0.0, 1.0), [("one side", 2, 4, 1.0), ("one side", 5, 5, 0.0)]),
+        (7, (-1.0, 0.0, 1.0), [("one side", 3, 6, 0.0), ("either side", 3, 5, 1.0)]),
+        (6, (-2.0, -1.0, 1.0, 2.0),
+         [("one side", 1, 1, 2.0), ("within", 3, 4, 1.0), ("either side", 2, 2, 1.0)]),
+    ],
+)  # fmt: skip
+def test_the_chain_equals_counting_every_word(length, borders, rules, shift):
+    z, chances = words(length, borders, shift)
+    flags = np.zeros(z.shape, dtype=bool)
+    chosen = []
+    for region, count, window, distance in rules:
+        hits = {
+            "one side": [z > distance, z < -distance],
+            "either side": [np.abs(z) > distance],
+            "within": [np.abs(z) <= distance],
+        }[region]
+        for one in hits:
+            flags |= one & (hit_counts(one, window) >= count)
+        pattern = spc.ZonePattern(count, window, distance, region)
+        chosen.append(spc.Rule(f"{pattern}", "own", "own", "test", pattern.flags, pattern))
+    by = np.logical_or.accumulate(flags, axis=1)
+    found = spc.run_length_distribution(chosen, length, shift)
+    assert found.cumulative == pytest.approx(chances @ by, abs=1e-12)
+
+
 @pytest.mark.parametrize("shift", [0.0, 1.0])
 def test_two_hundred_thousand_simulated_runs_of_the_four_rules(shift):
     runs = 200_000
