@@ -74,14 +74,17 @@ class ZonePattern:
             raise ArgumentError(f"region must be one of {choices}, got {self.region!r}")
 
     def flags(
-        self, points: FloatArray, low: float | None = None, high: float | None = None
+        self,
+        points: FloatArray,
+        low: FloatArray | float | None = None,
+        high: FloatArray | float | None = None,
     ) -> BoolArray:
         """Flag the points that complete the pattern.
 
         Args:
             points: shape (n,), standardised points, nan where one is missing; or values, with
             low: the smallest value that is not below the region's lower border, and
-            high: the largest one that is not above its upper border.
+            high: the largest one that is not above its upper border; one for all, or one a point.
         """
         bottom = -self.distance if low is None else low
         top = self.distance if high is None else high

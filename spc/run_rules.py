@@ -3,10 +3,11 @@
 Small named values, made by one function for each kind of rule; then the RULES table and the named
 sets. `spc/patterns.py` holds what they look for, `spc/signals.py` applies them to charts.
 
-One definition of "beyond" for all of them: z = (value - centre) / standard error of the point,
-as double precision computes it, strictly greater than the border and with no tolerance. So a
-point on a border is not beyond it, and a point on the centre line is on neither side. Missing
-points (nan) are in no zone, neither rise nor fall, and keep their place.
+One definition of "beyond" for all of them: strictly farther from the centre than the distance
+times the standard error of the point. A point on a border is not beyond it, and a point on the
+centre line is on neither side; what lies there on paper does so here, whatever the last binary
+digits say (`spc/borders.py`). Points that come as z are taken as they are. Missing points (nan)
+are in no zone, neither rise nor fall, and keep their place.
 """
 
 from functools import lru_cache, partial

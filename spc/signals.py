@@ -14,9 +14,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.borders import highest_inside, lowest_inside
 from spc.design import as_indices, as_reals
 from spc.errors import ArgumentError
-from spc.intake import LARGEST, BoolArray, FloatArray, IntArray, as_count
+from spc.intake import BoolArray, FloatArray, IntArray, as_count
 from spc.patterns import Rule
 from spc.result import ControlChart
 from spc.run_rules import FOUR_ZONE_RULES
@@ -326,18 +327,21 @@ def _judge(chart: ControlChart, block: _Block, rules: Sequence[Rule]) -> list[Bo
     part = slice(block.lead, block.stop)
     values, center, error = chart.values[part], chart.center[part], chart.standard_error[part]
     middle, spread = float(center[0]), float(error[0])
-    ordinary = 0 < spread < LARGEST and abs(middle) < LARGEST
-    by_border = ordinary and _is_constant(center) and _is_constant(error)
+    constant = _is_constant(center) and _is_constant(error)
     z = None
     for rule in rules:
         pattern = rule.pattern
         if rule.on_values:
             flags.append(_flagged(rule, values))
-        elif by_border and pattern is not None and rule.flags == pattern.flags:
-            # The same flags as from z, without dividing a million times.
-            high = _border(middle, spread, pattern.distance)
-            low = -_border(-middle, spread, pattern.distance)
-            flags.append(pattern.flags(values, low, high))
+        elif pattern is not None and rule.flags == pattern.flags:
+            # The same border as `ControlChart.outside` has, without dividing a million times.
+            distance = pattern.distance
+            if constant:
+                flags.append(pattern.flags(values, *_borders(middle, spread, distance)))
+            else:
+                low = lowest_inside(center - distance * error, center)
+                high = highest_inside(center + distance * error, center)
+                flags.append(pattern.flags(values, low, high))
         else:
             if z is None:
                 z = replace(chart, values=values, center=center, standard_error=error).z
@@ -351,24 +355,7 @@ def _is_constant(series: FloatArray) -> bool:
 
 
 @lru_cache(maxsize=1024)
-def _border(center: float, error: float, distance: float) -> float:
-    """Return the largest value whose z, as it is rounded, is not above the distance.
-
-    Subtracting and dividing never turn an order round, so one border serves all values.
-    """
-
-    def beyond(value: float) -> bool:
-        return (value - center) / error > distance
-
-    inside, step = center, max(error * (distance + 1), float(np.spacing(abs(center))))
-    while not beyond(center + step):
-        step *= 2
-    outside = center + step
-    while True:
-        middle = inside + (outside - inside) / 2
-        if middle in (inside, outside):
-            return inside
-        if beyond(middle):
-            outside = middle
-        else:
-            inside = middle
+def _borders(center: float, error: float, distance: float) -> tuple[float, float]:
+    """Return the smallest and the largest value that is not beyond the distance."""
+    low, high = center - distance * error, center + distance * error
+    return float(lowest_inside(low, center)), float(highest_inside(high, center))

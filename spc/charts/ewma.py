@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from spc.borders import highest_inside, lowest_inside
 from spc.charts.stepping import as_per_row, as_row_index, as_rows
 from spc.design import MOST_POINTS, as_finite, as_points, as_reals, as_weight, as_width
 from spc.errors import ArgumentError
@@ -201,7 +202,8 @@ def ewma_many(
         factor = factors[seen[0] - 1] if together else factors[np.maximum(seen, 1) - 1]
         if not together or factor != factor_before:
             half = reach * (spread * factor)
-            low, high = middle - half, middle + half
+            low = lowest_inside(middle - half, middle)
+            high = highest_inside(middle + half, middle)
             factor_before = factor
         np.greater(now, high, out=outside[t])
         np.less(now, low, out=below)

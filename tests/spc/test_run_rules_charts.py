@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+from decimal import Decimal
 from itertools import pairwise
 
 import numpy as np
@@ -28,7 +29,7 @@ def pairs(signals):
 
 
 def by_loop(values, center, error, rules, breaks=()):
-    """Flag every point by looking at each window anew, as z is defined."""
+    """Flag every point by looking at each window anew."""
     found = []
     starts = sorted({0, *breaks})
     for i in range(len(values)):
@@ -40,6 +41,12 @@ def by_loop(values, center, error, rules, breaks=()):
             if flagged(values[part], center[part], error[part], rule)
         ]
     return found
+
+
+def beyond(value, center, error, distance):
+    """Above the limit, by more than its own arithmetic may be off (8 · 2^-52 of its size)."""
+    limit = center + distance * error
+    return value > limit + 8 * 2.0**-52 * max(abs(limit), abs(center))
 
 
 def flagged(values, center, error, rule):
@@ -54,12 +61,18 @@ def flagged(values, center, error, rule):
             return all(a != b for a, b in pairwise(steps))
         return len(set(steps)) == 1
     pattern = rule.pattern
-    z = [(v - c) / e for v, c, e in zip(values, center, error, strict=True)][-pattern.window :]
-    d = pattern.distance
+    points = list(zip(values, center, error, strict=True))[-pattern.window :]
+    above = [beyond(v, c, e, pattern.distance) for v, c, e in points]
+    below = [beyond(-v, -c, e, pattern.distance) for v, c, e in points]
     sides = {
-        "one side": ([p > d for p in z], [p < -d for p in z]),
-        "either side": ([p > d or p < -d for p in z],),
-        "within": ([-d <= p <= d for p in z],),
+        "one side": (above, below),
+        "either side": ([a or b for a, b in zip(above, below, strict=True)],),
+        "within": (
+            [
+                not (a or b or math.isnan(p[0]))
+                for a, b, p in zip(above, below, points, strict=True)
+            ],
+        ),
     }[pattern.region]
     return any(side[-1] and sum(side) >= pattern.count for side in sides)
 
@@ -88,9 +101,7 @@ some_values = st.lists(
     st.sampled_from([1.0, 0.1, 0.7, 1 / 3, 1e-7]),
     st.sampled_from([1, 0.1, 0.7]),
 )
-def test_signals_equal_z_strictly_beyond_even_on_the_borders(steps, center, error, scale):
-    # The chart compares values with borders where limits are constant; z = (value - centre) /
-    # standard error as double precision has it decides, to the last bit.
+def test_signals_equal_the_loop_even_on_the_borders(steps, center, error, scale):
     values = [round(center + scale * error * step, 9) for step in steps]
     chart = chart_of(values, center, error)
     n = len(values)
@@ -104,25 +115,59 @@ def test_signals_equal_z_strictly_beyond_even_on_the_borders(steps, center, erro
     assert pairs(found) == expected
 
 
-def test_points_at_and_next_to_a_border():
-    # Decimals that lie on a border on paper, and their neighbours in double precision. A border
-    # computed as centre + distance × error would judge some of them otherwise than z does.
-    rule = spc.THREE_SIGMA[0]
-    differ = 0
+@pytest.mark.parametrize("constant", [True, False])
+@pytest.mark.parametrize("places", [1, 0])
+def test_decimals_as_exact_arithmetic_has_them(places, constant):
+    # Centre, sigma and values as a lab writes them; a third of the values on a zone border on
+    # paper, where binary fractions fall on either side of it.
+    rng = np.random.default_rng(8)
+    for center, sigma in (("2001.7", "12.1"), ("2.3", "0.7"), ("-41.4", "3.2"), ("1998", "71")):
+        middle, spread = Decimal(center), Decimal(sigma)
+        if places == 0:
+            middle, spread = middle.to_integral_value(), max(spread.to_integral_value(), Decimal(1))
+        drawn = rng.normal(float(middle), 1.6 * float(spread), 400).round(places)
+        values = [Decimal(f"{value:.{places}f}") for value in drawn]
+        for i in range(0, 400, 3):
+            values[i] = middle + int(rng.integers(-3, 4)) * spread
+        z = [(value - middle) / spread for value in values]  # 28 digits, exact on the borders
+        chart = chart_of([float(value) for value in values], float(middle), float(spread))
+        if not constant:
+            chart.standard_error[-1] *= 2  # limits that differ in one point, which is not judged
+        zone = [rule for rule in spc.RULES if rule.pattern is not None]
+        found = [one for one in pairs(spc.run_rule_signals(chart, zone)) if one[0] < 399]
+        expected = [
+            (i, rule.key)
+            for i in range(399)
+            for rule in zone
+            if flagged_exactly(z[max(0, i - rule.pattern.window + 1) : i + 1], rule.pattern)
+        ]
+        assert found == expected
+        beyond_three = [i for i, key in found if key == "beyond_3_sigma"]
+        assert np.flatnonzero(chart.outside()[:399]).tolist() == beyond_three
+
+
+def flagged_exactly(z, pattern):
+    d = Decimal(pattern.distance)
+    sides = {
+        "one side": ([p > d for p in z], [p < -d for p in z]),
+        "either side": ([abs(p) > d for p in z],),
+        "within": ([abs(p) <= d for p in z],),
+    }[pattern.region]
+    return any(side[-1] and sum(side) >= pattern.count for side in sides)
+
+
+def test_points_next_to_a_limit_are_judged_as_the_chart_draws_it():
     for center in (0.0, 0.1, 100.3, -7.7, 1998.4):
         for error in (0.1, 0.7, 1 / 3, 12.12):
             for side in (-1, 1):
-                value = center + side * 3 * error
-                near = [value]
-                for _ in range(4):
+                near = [center + side * 3 * error]
+                for _ in range(30):
                     near = [math.nextafter(near[0], -math.inf), *near,
                             math.nextafter(near[-1], math.inf)]  # fmt: skip
-                near.append(round(value, 6))
-                expected = [i for i, v in enumerate(near) if abs((v - center) / error) > 3]
-                found = spc.run_rule_signals(chart_of(near, center, error), [rule]).index
-                assert found.tolist() == expected
-                differ += expected != [i for i, v in enumerate(near) if side * (v - value) > 0]
-    assert differ > 5
+                chart = chart_of(near, center, error)
+                found = spc.run_rule_signals(chart, spc.THREE_SIGMA).index
+                assert found.tolist() == np.flatnonzero(chart.outside()).tolist()
+                assert 0 < found.size < 30  # on the limit, and next to it, nothing signals
 
 
 @pytest.mark.parametrize("decimals", [None, 1, 0])
