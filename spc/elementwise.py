@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.errors import ArgumentError
-from spc.intake import FloatArray, as_series
+from spc.intake import FloatArray, as_floats, as_series
 
 # A result on a border counts as inside, also where binary fractions miss it in the last digit.
 ROUNDING = 1e-12
@@ -16,12 +16,9 @@ LARGEST_EXPONENT = 700.0
 
 def as_numbers(values: ArrayLike, *, name: str, above: float = -math.inf) -> FloatArray:
     """Return a checked copy of the same shape: finite numbers strictly above `above`."""
-    try:
-        shape = np.shape(values)
-        flat = np.ravel(values)
-    except ValueError as error:
-        raise ArgumentError(f"{name} must be a number or a regular array: {error}") from error
-    series = as_series(flat, name=name)
+    given = as_floats(values, name)
+    shape = given.shape
+    series = as_series(given.ravel(), name=name)
     low = series <= above
     if low.any():
         raise ArgumentError(

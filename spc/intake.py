@@ -2,9 +2,12 @@
 
 import math
 import operator
-from collections.abc import Iterable, Sequence
+import reprlib
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from decimal import Decimal
+from numbers import Real
+from typing import Any, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,16 +21,79 @@ Groups: TypeAlias = ArrayLike | Sequence[ArrayLike]
 
 # Well below where a sum of squares overflows and a spread would quietly become infinite.
 LARGEST = 1e100
+# Whole numbers beyond it are no longer told apart as floats.
+LARGEST_COUNT = 2**53
+# Quantiles of smaller probabilities are lost.
+SMALLEST_PROBABILITY = 1e-300
 
 
-def _floats(values: Any, name: str) -> FloatArray:
-    """Copy to float64; masked entries become nan, so that no mask is lost without a word."""
+Kind = TypeVar("Kind")
+Choice = TypeVar("Choice", bound=str)
+
+# What numpy calls an array, and what a person does.
+_NOT_NUMBERS = {
+    "b": "yes-or-no values",
+    "c": "complex numbers",
+    "M": "times",
+    "m": "durations",
+    "S": "bytes",
+    "U": "text",
+    "V": "records",
+}
+
+
+def shown(value: object) -> str:
+    """Return a short form of anything for a message."""
+    return reprlib.repr(value)
+
+
+def is_missing(value: object) -> bool:
+    """Whether something stands for "no value": None, nan, a missing time, a blank text."""
+    if value is None or (isinstance(value, str) and not value.strip()):
+        return True
     try:
-        if isinstance(values, np.ma.MaskedArray):
-            return np.array(np.ma.filled(values.astype(float), np.nan), dtype=np.float64)
-        return np.array(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ArgumentError(f"{name} must hold numbers only: {error}") from error
+        return not bool(value == value)
+    except (TypeError, ValueError):  # pandas' NA has no truth value
+        return True
+
+
+def as_floats(values: Any, name: str) -> FloatArray:
+    """Copy to float64; masked and missing entries become nan, so that none is lost silently."""
+    if isinstance(values, np.ma.MaskedArray):
+        given = as_floats(np.asarray(values.data), name)
+        given[np.ma.getmaskarray(values)] = np.nan
+        return given
+    try:
+        found = np.asarray(values)
+    except (TypeError, ValueError, OverflowError) as error:
+        raise ArgumentError(
+            f"{name} must hold numbers only, in rows of one length: {error}"
+        ) from error
+    kind = found.dtype.kind
+    if kind in _NOT_NUMBERS:
+        first = shown(found.ravel()[0].item()) if found.size else "none"
+        raise ArgumentError(
+            f"{name} must hold numbers only, got {_NOT_NUMBERS[kind]}, the first {first}: "
+            "read them as numbers first"
+        )
+    if kind == "O":
+        numbers = [_as_float(one, name) for one in found.ravel()]
+        return np.array(numbers, dtype=np.float64).reshape(found.shape)
+    with np.errstate(over="ignore"):  # of a longer float: infinite, and refused as that
+        return np.array(found, dtype=np.float64)
+
+
+def _as_float(value: object, name: str) -> float:
+    if isinstance(value, (Real, Decimal, np.integer, np.floating)) and not isinstance(value, bool):
+        try:
+            return float(value)
+        except (OverflowError, ValueError) as error:
+            raise ArgumentError(
+                f"{name} must hold numbers of ordinary size, got {shown(value)}: {error}"
+            ) from error
+    if not isinstance(value, str) and is_missing(value):
+        return math.nan
+    raise ArgumentError(f"{name} must hold numbers only, got {shown(value)}")
 
 
 def _first_bad(bad: BoolArray, values: FloatArray) -> str:
@@ -38,7 +104,7 @@ def _first_bad(bad: BoolArray, values: FloatArray) -> str:
 
 def as_series(values: ArrayLike, *, name: str = "values", at_least: int = 1) -> FloatArray:
     """Return a checked copy: one-dimensional, finite, at least `at_least` points."""
-    series = _floats(values, name)
+    series = as_floats(values, name)
     if series.ndim != 1:
         raise ArgumentError(f"{name} must be one-dimensional, got shape {series.shape}")
     bad = ~np.isfinite(series)
@@ -60,14 +126,23 @@ def as_series(values: ArrayLike, *, name: str = "values", at_least: int = 1) -> 
 
 
 def as_number(value: float, *, name: str, above: float = -math.inf) -> float:
-    """Return a finite float strictly above `above`."""
-    try:
-        number = float(value)
-    except (TypeError, ValueError) as error:
-        raise ArgumentError(f"{name} must be one number, got {value!r}") from error
+    """Return a finite float strictly above `above`, of a size that a square can be taken of."""
+    if type(value) is float or type(value) is int:
+        number = _as_float(value, name)
+    else:
+        try:
+            given = as_floats(value, name)
+        except ArgumentError as error:
+            raise ArgumentError(f"{name} must be one number, got {shown(value)}") from error
+        if given.ndim or value is None:
+            raise ArgumentError(f"{name} must be one number, got {shown(value)}")
+        number = float(given)
     if not math.isfinite(number) or number <= above:
         rule = "finite" if above == -math.inf else f"finite and above {above:g}"
         raise ArgumentError(f"{name} must be {rule}, got {number:g}")
+    if abs(number) > LARGEST or (above >= 0 and number < 1 / LARGEST):
+        sizes = f"{1 / LARGEST if above >= 0 else -LARGEST:g} and {LARGEST:g}"
+        raise ArgumentError(f"{name} must lie between {sizes}, got {number:g}: check its unit")
     return number
 
 
@@ -93,10 +168,44 @@ def as_count(value: int, *, name: str, at_least: int) -> int:
     try:
         number = operator.index(value)
     except TypeError as error:
-        raise ArgumentError(f"{name} must be a whole number, got {value!r}") from error
+        raise ArgumentError(f"{name} must be a whole number, got {shown(value)}") from error
+    if isinstance(value, bool):
+        raise ArgumentError(f"{name} must be a whole number, got {value}")
     if number < at_least:
-        raise ArgumentError(f"{name} must be at least {at_least}, got {number}")
+        raise ArgumentError(f"{name} must be at least {at_least}, got {shown(number)}")
+    if number > LARGEST_COUNT:
+        raise ArgumentError(f"{name} must be at most {LARGEST_COUNT}, got {shown(number)}")
     return number
+
+
+def as_flag(value: bool, *, name: str) -> bool:
+    """Return True or False; a text such as "no" would count as true."""
+    if not isinstance(value, (bool, np.bool_)):
+        raise ArgumentError(f"{name} must be True or False, got {shown(value)}")
+    return bool(value)
+
+
+def as_choice(value: Choice, choices: Sequence[Choice], *, name: str) -> Choice:
+    """Return one of several words, else list them."""
+    if not isinstance(value, str) or value not in choices:
+        *most, last = (f"'{choice}'" for choice in choices)
+        raise ArgumentError(f"{name} must be {', '.join(most)} or {last}, got {shown(value)}")
+    return value
+
+
+def as_list(values: Any, *, name: str, what: str) -> list[Any]:
+    """Return the members of anything that can be walked over."""
+    try:
+        return list(values)
+    except TypeError as error:
+        raise ArgumentError(f"{name} must be a sequence of {what}, got {shown(values)}") from error
+
+
+def as_instance(value: Kind, kind: type[Kind], *, name: str) -> Kind:
+    """Return an object of the class asked for."""
+    if not isinstance(value, kind):
+        raise ArgumentError(f"{name} must be of {kind.__name__}, got {shown(value)}")
+    return value
 
 
 def as_confidence(value: float) -> float:
@@ -105,6 +214,14 @@ def as_confidence(value: float) -> float:
     if not 0 < level < 1:
         raise ArgumentError(f"confidence must lie between 0 and 1, got {level:g} (0.95 is usual)")
     return level
+
+
+def as_probability(value: float, *, name: str) -> float:
+    """Return a probability strictly between 0 and 1."""
+    share = as_number(value, name=name)
+    if not SMALLEST_PROBABILITY <= share < 1:
+        raise ArgumentError(f"{name} must lie between 0 and 1, got {share:g}")
+    return share
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,8 +270,14 @@ class GroupedValues:
 
     def pooled_sd(self) -> float:
         """Standard deviation inside the groups, pooled by degrees of freedom."""
-        freedom = int((self.sizes - 1).sum())
-        return math.sqrt(float(self.sums_of_squares().sum()) / freedom)
+        away = self.flat - self.spread_out(self.means())
+        scale = binary_scale(away)
+        away /= scale
+        return scale * math.sqrt(float(away @ away) / int((self.sizes - 1).sum()))
+
+    def scaled(self) -> "GroupedValues":
+        """The same groups in a unit in which no square over- or underflows."""
+        return GroupedValues(self.flat / binary_scale(self.flat), self.sizes, self.starts)
 
     def logarithms(self) -> "GroupedValues":
         """The same groups of ln(value); all values above 0."""
@@ -174,13 +297,12 @@ def _laid_out(flat: FloatArray, sizes: IntArray) -> GroupedValues:
 def as_groups(groups: Groups, *, name: str = "subgroups") -> GroupedValues:
     """Return checked groups from a sequence of arrays or a 2-D array; nan means missing."""
     if isinstance(groups, np.ndarray) and groups.ndim == 2:
-        table = _floats(groups, name)
+        table = as_floats(groups, name)
         sizes = np.full(table.shape[0], table.shape[1], dtype=np.int64)
         flat = table.ravel()
     else:
-        if not isinstance(groups, Iterable):
-            raise ArgumentError(f"{name} must be a sequence of arrays, got {groups!r}")
-        rows = [_floats(group, f"{name}[{i}]") for i, group in enumerate(groups)]
+        listed = as_list(groups, name=name, what="arrays")
+        rows = [as_floats(group, f"{name}[{i}]") for i, group in enumerate(listed)]
         for i, row in enumerate(rows):
             if row.ndim != 1:
                 raise ArgumentError(
@@ -214,6 +336,15 @@ def as_replicates(groups: Groups, *, name: str = "groups") -> GroupedValues:
             f"{name} needs a batch with two readings or more, got none: measure duplicates"
         )
     return several
+
+
+def binary_scale(numbers: FloatArray) -> float:
+    """Return a power of two about as large as the largest number, 1.0 where all are 0.
+
+    Dividing by it rounds nothing, and no square of the quotients over- or underflows.
+    """
+    largest = float(np.abs(numbers).max(initial=0.0))
+    return math.ldexp(1.0, math.frexp(largest)[1]) if largest > 0 else 1.0
 
 
 def mean_of(series: FloatArray) -> float:

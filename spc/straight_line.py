@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from scipy.special import stdtrit
 
 from spc.errors import ArgumentError
-from spc.intake import as_confidence, as_series, mean_of
+from spc.intake import as_confidence, as_series, binary_scale, mean_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,9 @@ def straight_line(
     if n == 2:
         return StraightLine(n, intercept, slope, None, None, None, level)
     left = up - y_mean - rise * away
-    sd = math.sqrt(float(left @ left) / (n - 2))
+    scale = binary_scale(left)
+    left /= scale
+    sd = scale * math.sqrt(float(left @ left) / (n - 2))
     t = float(stdtrit(n - 2, (1 + level) / 2))
     slope_half = t * sd / math.sqrt(squares) / width
     intercept_half = t * sd * math.sqrt(1 / n + (x_mean / width) ** 2 / squares)

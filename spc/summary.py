@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc.intake import as_series, mean_of
+from spc.errors import NoSpreadError
+from spc.intake import LARGEST, as_series, binary_scale
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,23 +43,37 @@ def describe(values: ArrayLike) -> Description:
         TooFewPointsError: fewer than 2 values.
 
     Source: two-pass algorithm, T. F. Chan, G. H. Golub & R. J. LeVeque, The American
-        Statistician 37 (1983) 242, with the mean corrected by its own residuals; lag-1
-        as in NIST StRD, univariate summaries.
+        Statistician 37 (1983) 242, around an exactly summed mean and in a unit in which no square
+        over- or underflows; lag-1 as in NIST StRD, univariate summaries.
 
     Example:
         >>> describe([10000001, 10000003, 10000002])
         Description(n=3, mean=10000002.0, sd=1.0, lag1=-0.5)
     """
     series = as_series(values, at_least=2)
-    mean = mean_of(series)
+    if np.all(series == series[0]):
+        return Description(int(series.size), float(series[0]), 0.0, None)
+    mean = math.fsum(series.tolist()) / series.size  # one rounding, whatever cancels
     away = series - mean
+    scale = binary_scale(away)
+    away /= scale
     squares = float(away @ away)
-    if np.all(series == series[0]) or squares == 0:
-        return Description(int(series.size), mean, 0.0, None)
     # What the rounding of the mean leaves, taken out exactly: Σ(a_i - r)(a_{i+1} - r).
     rest = float(np.mean(away))
     ends = float(away[0] + away[-1])
     products = float(away[:-1] @ away[1:]) - rest * ((series.size + 1) * rest - ends)
     squares -= series.size * rest * rest  # stays above 0: the values are not all equal
     lag1 = products / squares
-    return Description(int(series.size), mean, math.sqrt(squares / (series.size - 1)), lag1)
+    sd = scale * math.sqrt(squares / (series.size - 1))
+    return Description(int(series.size), mean, sd, lag1)
+
+
+def describe_spread(values: ArrayLike, *, purpose: str) -> Description:
+    """Do as `describe`, and refuse values without a spread that could be divided by."""
+    about = describe(values)
+    if about.sd < 1 / LARGEST:
+        raise NoSpreadError(
+            f"values must vary to {purpose}, got {about.n} times {about.mean:g}: "
+            "check the recording step"
+        )
+    return about

@@ -12,7 +12,16 @@ SERIES = [
     ([[1.0, 2.0]], "values must be one-dimensional, got shape (1, 2)"),
     (3.0, "values must be one-dimensional, got shape ()"),
     ([1.0, 1e200], "values must lie between -1e+100 and 1e+100, got 1e+200 at index 1"),
-    (["<500", "510"], "values must hold numbers only: could not convert string to float: '<500'"),
+    (["<500", "510"],
+     "values must hold numbers only, got text, the first '<500': read them as numbers first"),
+    ([1 + 2j], "values must hold numbers only, got complex numbers, the first (1+2j): "
+     "read them as numbers first"),
+    ([True, False],
+     "values must hold numbers only, got yes-or-no values, the first True: "
+     "read them as numbers first"),
+    ([[1.0], [1.0, 2.0]], "values must hold numbers only, in rows of one length: "),
+    ([10**400, 1], "values must hold numbers of ordinary size, got 1000"),
+    ([1.0, object], "values must hold numbers only, got <class 'object'>"),
     ([1.0, None, 2.0], "values must be finite numbers, got nan at index 1: leave such points out"),
     (np.ma.masked_array([1.0, 2.0], mask=[False, True]),
      "values must be finite numbers, got nan at index 1: leave such points out"),
@@ -24,7 +33,7 @@ def test_series_refused(values, message):
     for function in (spc.individuals, spc.describe):
         with pytest.raises(spc.ArgumentError) as caught:
             function(values)
-        assert str(caught.value) == message
+        assert str(caught.value).startswith(message)
 
 
 GROUPS = [
@@ -37,7 +46,7 @@ GROUPS = [
     ([[1.0, 2.0], [np.nan]], "holds no value: leave that group out"),
     ([[1.0, 2.0], []], "holds no value: leave that group out"),
     (np.array([[1.0, 2.0], [np.nan, np.nan]]), "holds no value: leave that group out"),
-    ([["a"], [1.0]], "must hold numbers only: could not convert string to float: 'a'"),
+    ([["a"], [1.0]], "must hold numbers only, got text, the first 'a': read them as numbers first"),
 ]  # fmt: skip
 
 
