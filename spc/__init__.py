@@ -23,7 +23,7 @@ from spc.capability_claim import (
     measurement_part,
     observed_index,
 )
-from spc.capability_gate import capability_gate
+from spc.capability_gate import CapabilityStanding, capability_gate, capability_standing
 from spc.chart_run_length import (
     cusum_average_run_length,
     cusum_run_length,
@@ -193,6 +193,7 @@ __all__ = [
     "Autocorrelation",
     "BatchesNeeded",
     "Capability",
+    "CapabilityStanding",
     "ChartSet",
     "Constants",
     "ControlChart",
@@ -266,6 +267,7 @@ __all__ = [
     "capability_gate",
     "capability_lognormal",
     "capability_observed",
+    "capability_standing",
     "check_autocorrelation",
     "check_resolution",
     "check_subgroups",

@@ -1,13 +1,14 @@
 """How many batches a claim about capability needs, and what the measurement takes of an index."""
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
 
 from scipy.special import ndtri
 
 from spc.capability_gate import SMALLEST_N
 from spc.errors import ArgumentError
-from spc.intake import as_confidence, as_count, as_number
+from spc.intake import as_confidence, as_count, as_number, as_sigma
 
 # Beyond this nobody waits for the proof.
 _LARGEST_N = 10_000_000
@@ -87,15 +88,9 @@ def _smallest(observed: float, claim: float, z: float) -> int | None:
         half = z * math.sqrt(1 / (9 * n) + observed**2 / (2 * (n - 1)))
         return observed - half >= claim
 
-    low, high = 1, 2
-    while not proves(high):
-        low, high = high, 2 * high
-        if high > _LARGEST_N:
-            return None
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if proves(middle) else (middle, high)
-    return high
+    sizes = range(2, _LARGEST_N + 1)
+    place = bisect_left(sizes, True, key=proves)
+    return sizes[place] if place < len(sizes) else None
 
 
 def observed_index(true_index: float, measurement_percent: float) -> float:
@@ -105,6 +100,9 @@ def observed_index(true_index: float, measurement_percent: float) -> float:
         true_index: of the process itself, above 0.
         measurement_percent: 6 standard deviations of the measurement in percent of the tolerance
             (% gauge R&R of tolerance), 0 or more.
+
+    Raises:
+        ArgumentError: an index not above 0, a negative percentage.
 
     Source: variances add: 1 / Cp_observed² = 1 / Cp_true² + 1 / Cp_measurement², with
         Cp_measurement = 100 / measurement_percent.
@@ -169,7 +167,4 @@ def measurement_part(observed: float, measurement_percent: float) -> Measurement
 
 
 def _share(measurement_percent: float) -> float:
-    percent = as_number(measurement_percent, name="measurement_percent")
-    if percent < 0:
-        raise ArgumentError(f"measurement_percent must not be negative, got {percent:g}")
-    return percent / 100
+    return as_sigma(measurement_percent, name="measurement_percent") / 100

@@ -10,9 +10,9 @@ from scipy.special import ndtr, ndtri
 
 from spc.elementwise import ROUNDING, as_matching, as_numbers
 from spc.errors import ArgumentError
-from spc.intake import FloatArray, as_number, as_series
+from spc.intake import FloatArray, as_number, as_series, as_sigma
+from spc.specification import as_specification
 
-Sides: TypeAlias = tuple[float | None, float | None]
 Verdict: TypeAlias = Literal["conforms", "not decided", "does not conform"]
 NEITHER: Verdict = "not decided"
 
@@ -55,8 +55,8 @@ def acceptance_interval(
         >>> found.lower, found.upper
         (1873.0, 2127.0)
     """
-    low, high = specification_limits(lower, upper)
-    band = _not_negative(guard_band, "guard_band")
+    low, high = as_specification(lower, upper)
+    band = as_sigma(guard_band, name="guard_band")
     inner_low = None if low is None else low + band
     inner_high = None if high is None else high - band
     empty = inner_low is not None and inner_high is not None and inner_low > inner_high
@@ -70,6 +70,9 @@ def guard_band_for(standard_uncertainty: float, highest_risk: float) -> float:
         standard_uncertainty: u, above 0.
         highest_risk: probability that a result on the acceptance limit does not conform, between 0
             and 0.5; one limit only counts.
+
+    Raises:
+        ArgumentError: u not above 0, a risk not above 0 or above 0.5.
 
     Source: JCGM 106:2012, 8.3.2; w = U = 2u leaves 2.3 %.
 
@@ -115,7 +118,7 @@ def probability_of_conformity(
         >>> round(float(probability_of_conformity(2180, 36.5, upper=2200)), 2)
         0.71
     """
-    low, high = specification_limits(lower, upper)
+    low, high = as_specification(lower, upper)
     value, u = as_matching(
         values=as_numbers(values, name="values"),
         standard_uncertainty=as_numbers(
@@ -175,7 +178,7 @@ def guarded_verdict(
         >>> guarded_verdict([2000, 2180, 2300], 36.5, 1800, 2200).verdicts
         ('conforms', 'not decided', 'does not conform')
     """
-    low, high = specification_limits(lower, upper)
+    low, high = as_specification(lower, upper)
     series = as_series(np.atleast_1d(as_numbers(values, name="values")), name="values")
     u = as_numbers(standard_uncertainty, name="standard_uncertainty", above=0.0)
     k = as_number(coverage_factor, name="coverage_factor", above=0.0)
@@ -214,21 +217,3 @@ def share_between(
     flip = below > 0
     start, stop = np.where(flip, -above, below), np.where(flip, -below, above)
     return np.asarray(ndtr(stop) - ndtr(start), dtype=float)
-
-
-def specification_limits(lower: float | None, upper: float | None) -> Sides:
-    """Return checked limits, at least one, the lower below the upper."""
-    if lower is None and upper is None:
-        raise ArgumentError("lower and upper are both missing: give at least one limit")
-    low = None if lower is None else as_number(lower, name="lower")
-    high = None if upper is None else as_number(upper, name="upper")
-    if low is not None and high is not None and low >= high:
-        raise ArgumentError(f"lower must be below upper, got {low:g} and {high:g}")
-    return low, high
-
-
-def _not_negative(value: float, name: str) -> float:
-    number = as_number(value, name=name)
-    if number < 0:
-        raise ArgumentError(f"{name} must not be negative, got {number:g}")
-    return number

@@ -8,12 +8,11 @@ from scipy.special import ndtr
 
 from spc.conformity import (
     AcceptanceInterval,
-    Sides,
     acceptance_interval,
     share_between,
-    specification_limits,
 )
 from spc.intake import FloatArray, as_number
+from spc.specification import Sides, as_specification
 
 # Beyond this many standard deviations no double-precision probability is left.
 FARTHEST = 39.0
@@ -57,6 +56,9 @@ def guard_band_cost(
         upper: upper specification limit, None if there is none.
         guard_band: w, 0 or more.
 
+    Raises:
+        ArgumentError: no limit, lower not below upper, sd not above 0, a negative guard band.
+
     Source: normal distribution.
 
     Example:
@@ -65,7 +67,7 @@ def guard_band_cost(
         (7.0, 0.43)
     """
     accepted = acceptance_interval(lower, upper, guard_band=guard_band)
-    low, high = specification_limits(lower, upper)
+    low, high = as_specification(lower, upper)
     center, spread = as_number(mean, name="mean"), as_number(sd, name="sd", above=0.0)
     return GuardBandCost(
         outside_acceptance=1.0
@@ -126,7 +128,7 @@ def global_risk(
         True
     """
     accepted = acceptance_interval(lower, upper, guard_band=guard_band)
-    low, high = specification_limits(lower, upper)
+    low, high = as_specification(lower, upper)
     center, spread = as_number(mean, name="mean"), as_number(sd, name="sd", above=0.0)
     u = as_number(standard_uncertainty, name="standard_uncertainty", above=0.0)
     conforming = 1 - _outside(center, spread, low, high)

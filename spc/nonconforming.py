@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv, ndtr
 
-from spc.capability import as_specification
 from spc.errors import ArgumentError, NoSpreadError
 from spc.intake import as_confidence, as_count, as_number, as_series
 from spc.one_sided import one_sided_interval
-from spc.summary import describe
+from spc.specification import as_specification
+from spc.summary import describe_spread
 
 MILLION = 1e6
 
@@ -62,7 +62,7 @@ def expected_nonconforming(
     Source: share beyond a limit Φ(-3 index); the exact interval of the index (noncentral t) taken
         through that function.
     """
-    about = describe(values)
+    about = describe_spread(values, purpose="expect a share outside")
     return expected_nonconforming_from_summary(
         about.mean, about.sd, about.n, lower, upper, confidence=confidence
     )
@@ -90,6 +90,8 @@ def expected_nonconforming_from_summary(
     Raises:
         NoSpreadError: sd is 0.
         ArgumentError: no limit, or lower not below upper.
+
+    Source: as in `expected_nonconforming`.
 
     Example:
         >>> round(expected_nonconforming_from_summary(16, 2, 50, lower=8, upper=20).above)
@@ -178,7 +180,18 @@ def observed_nonconforming(
 
 
 def observed_share(count: int, n: int, *, confidence: float = 0.95) -> ObservedNonconforming:
-    """Return the share of `count` in `n` as parts per million with its interval."""
+    """Return the share of `count` in `n` as parts per million with its interval.
+
+    Args:
+        count: results outside, 0 to n.
+        n: results counted, 1 or more.
+        confidence: of the interval.
+
+    Raises:
+        ArgumentError: a count below 0 or above n, n below 1.
+
+    Source: C. J. Clopper & E. S. Pearson, Biometrika 26 (1934) 404.
+    """
     total = as_count(n, name="n", at_least=1)
     hits = as_count(count, name="count", at_least=0)
     if hits > total:

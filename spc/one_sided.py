@@ -6,9 +6,12 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import gammaln, ndtr, ndtri
 
+from spc.errors import ArgumentError
 from spc.intake import FloatArray, as_confidence, as_count, as_number
 
 _PANELS, _NODES = 32, 24
+# Below it the density of s / sigma is too steep at 0 for the grid.
+SMALLEST_FREEDOM = 0.5
 
 
 @lru_cache(maxsize=64)
@@ -19,20 +22,24 @@ def _spread_grid(freedom: float) -> tuple[FloatArray, FloatArray]:
     half = 12 / math.sqrt(2 * freedom)
     low, high = max(0.0, 1 - half), 1 + half
     # Few degrees of freedom: the density is no smooth function of the ratio at 0, but it is of
-    # the ratio's cube root.
-    power = 3 if low == 0 else 1
+    # the ratio's sixth root.
+    power = 6 if low == 0 else 1
     edges = np.linspace(low, high ** (1 / power), _PANELS + 1)
     middle, radius = (edges[1:] + edges[:-1]) / 2, (edges[1] - edges[0]) / 2
     root = (middle[:, np.newaxis] + radius * nodes).ravel()
     ratio, jacobian = root**power, power * root ** (power - 1)
     log_density = (
-        math.log(2)
-        + freedom / 2 * math.log(freedom / 2)
-        - float(gammaln(freedom / 2))
-        + (freedom - 1) * np.log(ratio)
-        - freedom * ratio * ratio / 2
+        _log_peak(freedom) + (freedom - 1) * np.log(ratio) - freedom / 2 * (ratio - 1) * (ratio + 1)
     )
     return ratio, np.exp(log_density) * jacobian * np.tile(weights * radius, _PANELS)
+
+
+def _log_peak(freedom: float) -> float:
+    """ln of the density of s / sigma at 1: 2 (f/2)^(f/2) e^(-f/2) / Γ(f/2)."""
+    half = freedom / 2
+    if freedom > 1000:  # Stirling's series; the difference of large logarithms loses digits
+        return 0.5 * math.log(2 * half / math.pi) - 1 / (12 * half) + 1 / (360 * half**3)
+    return math.log(2) + half * math.log(half) - half - float(gammaln(half))
 
 
 def noncentral_t_probability(t: float, freedom: float, noncentrality: float) -> float:
@@ -40,8 +47,11 @@ def noncentral_t_probability(t: float, freedom: float, noncentrality: float) -> 
 
     Args:
         t: any number.
-        freedom: degrees of freedom, 1 or more, not only whole ones.
+        freedom: degrees of freedom, 0.5 or more, not only whole ones.
         noncentrality: any number.
+
+    Raises:
+        ArgumentError: a number that is not finite, freedom below 0.5.
 
     Source: definition, (z + noncentrality) / (s / sigma): the normal probability of
         z <= t s / sigma - noncentrality averaged over s / sigma by Gauss-Legendre quadrature.
@@ -50,8 +60,16 @@ def noncentral_t_probability(t: float, freedom: float, noncentrality: float) -> 
         >>> round(noncentral_t_probability(0.0, 10, 1.0), 4)  # that of a normal value below -1
         0.1587
     """
-    ratio, probability = _spread_grid(float(freedom))
-    return float(ndtr(t * ratio - noncentrality) @ probability)
+    ratio, probability = _spread_grid(_freedom(freedom))
+    away = as_number(t, name="t") * ratio - as_number(noncentrality, name="noncentrality")
+    return float(ndtr(away) @ probability)
+
+
+def _freedom(value: float) -> float:
+    freedom = as_number(value, name="freedom")
+    if freedom < SMALLEST_FREEDOM:
+        raise ArgumentError(f"freedom must be at least {SMALLEST_FREEDOM:g}, got {freedom:g}")
+    return freedom
 
 
 def one_sided_interval(
@@ -66,8 +84,11 @@ def one_sided_interval(
     Args:
         index: (limit - mean) / 3 s, of either sign.
         n: number of values behind the mean.
-        freedom: degrees of freedom of s, by default n - 1.
+        freedom: degrees of freedom of s, 0.5 or more, by default n - 1.
         confidence: of the interval.
+
+    Raises:
+        ArgumentError: n below 2, freedom below 0.5, an index that is not finite.
 
     Source: noncentral t pivot; e.g. N. L. Johnson & B. L. Welch, Biometrika 31 (1940) 362.
 
@@ -76,7 +97,7 @@ def one_sided_interval(
         [0.97, 1.69]
     """
     count = as_count(n, name="n", at_least=2)
-    degrees = count - 1.0 if freedom is None else as_number(freedom, name="freedom", above=0)
+    degrees = count - 1.0 if freedom is None else _freedom(freedom)
     tail = (1 - as_confidence(confidence)) / 2
     scale = 3 * math.sqrt(count)
     t = scale * as_number(index, name="index")

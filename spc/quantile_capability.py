@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import bdtr, ndtri
 
-from spc.capability import Interval, as_specification
 from spc.charts.log_scale import as_positive
 from spc.elementwise import exponential
 from spc.errors import ArgumentError, NoSpreadError, TooFewPointsError
 from spc.intake import FloatArray, as_confidence, as_number, as_series
+from spc.intervals import Interval
+from spc.specification import as_specification
 from spc.summary import describe
 
 Method: TypeAlias = Literal["given", "lognormal", "observed"]
@@ -150,7 +151,8 @@ def capability_lognormal(
     Source: ISO 22514-4; quantiles exp(m - 3 s), exp(m), exp(m + 3 s) with mean m and standard
         deviation s of ln(value); interval by the delta method from the variances s² / n and
         s² / 2 (n - 1). Measured coverage of a 95 % interval
-        94.4 to 95.5 % for 20 to 200 values with s of 0.05 to 0.3 (10,000 samples each).
+        94.4 to 95.5 % for 20 to 200 values with s of 0.05 to 0.3 (10,000 samples each), 95.0 to
+        96.2 at 5 to 15.
 
     Example:
         >>> result = capability_lognormal([1800, 2000, 2222.2], upper=2700)

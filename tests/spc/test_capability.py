@@ -43,16 +43,24 @@ def test_what_1_33_means(n, low, high):
 
 def test_boyles_examples():
     # R. A. Boyles, J. Quality Technology 23 (1991) 17: formula from memory, evaluated apart;
-    # the variance there has divisor n.
-    for mean, variance, target, n, limits, cpm, low, high in (
-        (16, 4.0, 14, 50, (8, 20), 0.7071067811865475, 0.5872669827969337, 0.8267225219134406),
-        (100, 1.0, 100, 30, (94, 106), 2.0, 1.4962518622908658, 2.5027782494305844),
-        (103, 1.0, 100, 25, (85, 115), 1.5811388300841895, 1.3901992504258396, 1.7717930380701137),
+    # the variance there has divisor n. His interval stands for a process on target; off target
+    # its freedom n (1 + d²)² / (1 + 2 d²) takes the unbiased d² = (n - 3)/n (mean - T)²/v - 1/n,
+    # for the plain one covers too seldom (test_capability_coverage).
+    for mean, variance, target, n, limits, cpm in (
+        (16, 4.0, 14, 50, (8, 20), 0.7071067811865475),
+        (100, 1.0, 100, 30, (94, 106), 2.0),
+        (103, 1.0, 100, 25, (85, 115), 1.5811388300841895),
     ):
         sd = math.sqrt(variance * n / (n - 1))
         result = spc.capability_from_summary(mean, sd, n, *limits, target)
         assert result.cpm == pytest.approx(cpm, rel=1e-12)
-        assert result.cpm_interval == pytest.approx((low, high), rel=1e-9)
+        away = max(0.0, (n - 3) / n * (mean - target) ** 2 / variance - 1 / n)
+        freedom = n * (1 + away) ** 2 / (1 + 2 * away)
+        ends = cpm * np.sqrt(chi2.ppf([0.025, 0.975], freedom) / freedom)
+        assert result.cpm_interval == pytest.approx(tuple(ends), rel=1e-9)
+        if mean == target:
+            printed = (1.4962518622908658, 2.5027782494305844)
+            assert result.cpm_interval == pytest.approx(printed, rel=1e-9)
 
 
 def test_direct_case():
@@ -180,7 +188,7 @@ def test_two_values_have_an_index_with_a_wide_interval():
         (
             spc.ArgumentError,
             lambda: spc.capability(VALUES),
-            "lower or upper must be given: without a specification no capability",
+            "lower or upper must be given: give at least one specification limit",
         ),
         (
             spc.ArgumentError,
@@ -307,6 +315,17 @@ QUIET = {"n": 50, "points_outside": 0, "n_points": 50, "lag1": 0.1, "lag1_band":
             {"measurement_percent_of_tolerance": 36.4},
             ("the measurement takes 36 % of the tolerance (at most 30 %)",),
         ),
+        ({"one_condition": False}, ("the results come from more than one measuring condition",)),
+        (
+            {"as_made": False},
+            ("results after an adjustment are among them: take those as made",),
+        ),
+        ({"distribution_seen": True}, ()),
+        ({"distribution_seen": None}, ()),
+        (
+            {"distribution_seen": False},
+            ("nobody has looked at the plot of the distribution yet",),
+        ),
         ({"censored_fraction": 0.1}, ()),
         (
             {"censored_fraction": 0.12},
@@ -331,11 +350,14 @@ def test_gate(changed, reasons):
     ("wrong", "message"),
     [
         ({"lag1": math.nan}, "lag1 must be finite, got nan"),
-        ({"lag1_band": math.nan}, "lag1_band must be a number, got nan"),
+        ({"lag1_band": math.nan}, "lag1_band must be finite, got nan"),
         ({"measurement_percent_of_tolerance": math.nan}, "measurement_percent_of_tolerance"),
         ({"censored_fraction": math.nan}, "censored_fraction must be finite, got nan"),
         ({"points_outside": -3}, "points_outside must be at least 0, got -3"),
         ({"n": "a"}, "n must be a whole number, got 'a'"),
+        ({"points_outside": 51}, "points_outside must be at most n_points = 50, got 51"),
+        ({"as_made": "no"}, "as_made must be True or False, got 'no'"),
+        ({"lag1_band": -math.inf}, "lag1_band must be finite, got -inf"),
     ],
 )
 def test_the_gate_does_not_open_for_a_missing_number(
@@ -356,3 +378,41 @@ def test_the_gate_does_not_open_for_a_missing_number(
 def test_the_gate_takes_an_infinite_band_where_no_correlation_is_judged() -> None:
     told = spc.capability_gate(n=50, points_outside=0, n_points=50, lag1=None, lag1_band=math.inf)
     assert told == ()
+
+
+@pytest.mark.parametrize(
+    ("n", "standing", "missing"),
+    [
+        (0, "no number", (30, 50, 100)),
+        (29, "no number", (1, 21, 71)),
+        (30, "number", (0, 20, 70)),
+        (49, "number", (0, 1, 51)),
+        (50, "preferred", (0, 0, 50)),
+        (99, "preferred", (0, 0, 1)),
+        (100, "claim", (0, 0, 0)),
+    ],
+)
+def test_how_far_a_number_carries(n: int, standing: str, missing: tuple[int, int, int]) -> None:
+    # n >= 30 for a number, >= 50 preferred, >= 100 to claim.
+    found = spc.capability_standing(n)
+    assert found.standing == standing
+    assert (found.more_for_number, found.more_for_preferred, found.more_for_claim) == missing
+
+
+def test_a_reason_leaves_no_number_on_any_n() -> None:
+    reasons = spc.capability_gate(
+        n=200, points_outside=3, n_points=200, lag1=0.0, lag1_band=0.14, one_condition=False
+    )
+    found = spc.capability_standing(200, reasons)
+    assert (found.standing, found.reasons) == ("no number", reasons)
+    assert len(reasons) == 2
+    for nonsense in ("a reason", 5, [5]):
+        with pytest.raises(spc.ArgumentError, match="reasons must"):
+            spc.capability_standing(200, nonsense)  # type: ignore[arg-type]
+
+
+def test_borders_of_the_standing_by_their_intervals() -> None:
+    # What the docstring says of 1.33, by Bissell's formula written out.
+    for n, half in ((30, 0.36), (50, 0.28), (100, 0.20)):
+        formula = norm.ppf(0.975) * math.sqrt(1 / (9 * n) + 1.33**2 / (2 * (n - 1)))
+        assert formula == pytest.approx(half, abs=0.005)

@@ -313,7 +313,7 @@ def test_global_risk_has_no_unit_and_no_side(process, band, unit):
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: spc.acceptance_interval(guard_band=1), "give at least one limit"),
+        (lambda: spc.acceptance_interval(guard_band=1), "give at least one specification limit"),
         (lambda: spc.acceptance_interval(2, 1, guard_band=1), "lower must be below upper"),
         (lambda: spc.acceptance_interval(1, 1, guard_band=1), "lower must be below upper"),
         (lambda: spc.acceptance_interval(1, 2, guard_band=-1), "guard_band must not be negative"),
@@ -321,7 +321,7 @@ def test_global_risk_has_no_unit_and_no_side(process, band, unit):
         (lambda: spc.guard_band_for(1, 0.6), "highest_risk must be above 0 and at most 0.5"),
         (lambda: spc.guard_band_for(1, 0), "highest_risk must be above 0"),
         (lambda: spc.probability_of_conformity(1, 0, upper=2), "standard_uncertainty must be abo"),
-        (lambda: spc.probability_of_conformity(1, 1), "give at least one limit"),
+        (lambda: spc.probability_of_conformity(1, 1), "give at least one specification limit"),
         (lambda: spc.probability_of_conformity([1, 2], [1, 2, 3], 0), "must match in shape"),
         (lambda: spc.probability_of_conformity(math.nan, 1, 0), "values must be finite"),
         (lambda: spc.probability_of_conformity([], 1, 0), "values needs at least 1"),
@@ -330,7 +330,7 @@ def test_global_risk_has_no_unit_and_no_side(process, band, unit):
         (lambda: spc.guarded_verdict([1.0], [1.0, 2.0], 0), "one number or one a result"),
         (lambda: spc.guard_band_cost(1, 0, 0, guard_band=1), "sd must be finite and above 0"),
         (lambda: spc.global_risk(1, 1, 0, 0, guard_band=1), "standard_uncertainty must be"),
-        (lambda: spc.global_risk(1, 1, 1, guard_band=1), "give at least one limit"),
+        (lambda: spc.global_risk(1, 1, 1, guard_band=1), "give at least one specification limit"),
     ],
 )
 def test_refusals(call, message):

@@ -59,9 +59,9 @@ def test_expected_from_values():
     ("error", "call", "message"),
     [
         (spc.NoSpreadError, lambda: spc.expected_nonconforming([1.0, 1.0], upper=2),
-         "sd must be above 0 to expect a share outside, got 0"),
+         "values must vary to expect a share outside, got 2 times 1: check the recording step"),
         (spc.ArgumentError, lambda: spc.expected_nonconforming([1.0, 2.0]),
-         "lower or upper must be given: without a specification no capability"),
+         "lower or upper must be given: give at least one specification limit"),
         (spc.ArgumentError, lambda: spc.observed_nonconforming([1.0], 2, 1),
          "lower must be below upper, got 2 and 1"),
         (spc.TooFewPointsError, lambda: spc.observed_nonconforming([], 2),
