@@ -104,6 +104,7 @@ from spc.outlier_tests import (
 )
 from spc.patterns import Rule, ZonePattern
 from spc.precision import LevelPrecision, Precision, precision
+from spc.precision_level import LevelRelation, LevelRelations, level_relations
 from spc.quantile_capability import (
     QuantileCapability,
     capability_from_quantiles,
@@ -216,6 +217,8 @@ __all__ = [
     "GuardedVerdict",
     "LevelDependence",
     "LevelPrecision",
+    "LevelRelation",
+    "LevelRelations",
     "LimitsUnderAutocorrelation",
     "LogCharts",
     "ManyLimits",
@@ -311,6 +314,7 @@ __all__ = [
     "individuals_log",
     "kinematic_viscosity",
     "level_dependence",
+    "level_relations",
     "limits_many",
     "limits_under_autocorrelation",
     "loglog_slope",

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from scipy.special import bdtrc
 
 from spc.errors import TooFewPointsError
-from spc.intake import Groups, as_groups, as_number, as_series, mean_of
+from spc.intake import Groups, as_flag, as_groups, as_number, as_series, mean_of
 from spc.repeatability import critical_range
 
 # About 1 time in 20 the results of a method in order disagree all the same.
@@ -68,6 +68,7 @@ def acceptance(results: ArrayLike, sigma_r: float, *, expensive: bool = False) -
     if series.size < 2:
         raise TooFewPointsError("results needs at least 2, got 1: take a second result")
     sigma = as_number(sigma_r, name="sigma_r", above=0)
+    expensive = as_flag(expensive, name="expensive")
     span = float(series.max() - series.min())
     limit = printed_factor(series.size) * sigma
     # A range of exactly the limit agrees, also when the subtraction rounds it up.

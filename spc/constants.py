@@ -11,7 +11,8 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import gammaln, ndtr
 
-from spc.intake import FloatArray, as_count, as_number
+from spc.halving import halve
+from spc.intake import FloatArray, as_count, as_probability
 
 # The range of n normal values: the smallest lies within ±REACH standard deviations for any
 # practical n (a tail of 4e-23), and so does the range within twice that.
@@ -147,12 +148,9 @@ def control_chart_constants(n: int) -> Constants:
 def range_quantile(n: int, probability: float) -> float:
     """Return the width that the range of n standard normal values stays within."""
     n = as_count(n, name="n", at_least=2)
-    wanted = as_number(probability, name="probability")
-    low, high = 0.0, 2 * _REACH
-    for _ in range(60):  # halving: 20 / 2^60 is below the spacing of doubles here
-        middle = 0.5 * (low + high)
-        if range_distribution(np.array([middle]), n)[0] < wanted:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+    wanted = as_probability(probability, name="probability")
+
+    def below(width: float) -> bool:
+        return bool(range_distribution(np.array([width]), n)[0] < wanted)
+
+    return halve(below, 0.0, 2 * _REACH)

@@ -3,20 +3,27 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chdtri
 
 from spc.constants import control_chart_constants
 from spc.errors import ArgumentError, TooFewPointsError
-from spc.intake import FloatArray, as_confidence, as_count, as_number, as_series
-from spc.one_way import Labels, as_labels, f_ratio, sums_of_squares
+from spc.intake import (
+    FloatArray,
+    as_choice,
+    as_confidence,
+    as_count,
+    as_number,
+    as_series,
+    as_sigma,
+)
+from spc.intervals import Interval, Term, holding, sum_interval
+from spc.labels import Labels, as_labels
+from spc.one_way import f_ratio, sums_of_squares
 
 Method: TypeAlias = Literal["anova", "average_range"]
-# Coefficient, mean square, degrees of freedom.
-Term: TypeAlias = tuple[float, float, int]
 
 # Six standard deviations hold 99.73 % of normal readings.
 SPREAD = 6.0
@@ -95,7 +102,10 @@ class GaugeStudy:
         ndc: categories cut to a whole number; None where grr is 0.
         grr_interval: interval of grr, always wide enough to hold it; None for average_range, which
             has none of known coverage.
-        ev_interval: exact chi-square interval of ev where nothing was pooled; None for
+        ev_interval: exact chi-square interval of the equipment variation, from its own mean square
+            also where ev itself was pooled, and wide enough to hold ev. (The pooled mean square is
+            one picked for being small: an interval from it covers 91.7 to 95 %, by the true
+            interaction, 200,000 draws in each of 56 settings.) None for
             average_range.
         confidence: of both intervals.
     """
@@ -118,8 +128,8 @@ class GaugeStudy:
     percent_of_tolerance: SpreadParts | None
     categories: float | None
     ndc: int | None
-    grr_interval: tuple[float, float] | None
-    ev_interval: tuple[float, float] | None
+    grr_interval: Interval | None
+    ev_interval: Interval | None
     confidence: float
 
     @property
@@ -135,15 +145,16 @@ def tolerance_percent(sd: float, tolerance: float) -> float:
         sd: standard deviation, 0 or more.
         tolerance: upper minus lower specification limit, same unit.
 
+    Raises:
+        ArgumentError: sd below 0, tolerance not above 0.
+
     Source: AIAG, Measurement Systems Analysis (4th ed. 2010), chapter III.
 
     Example:
         >>> tolerance_percent(20, 400)
         30.0
     """
-    spread = as_number(sd, name="sd")
-    if spread < 0:
-        raise ArgumentError(f"sd must not be negative, got {spread:g}")
+    spread = as_sigma(sd, name="sd")
     return 100 * SPREAD * spread / as_number(tolerance, name="tolerance", above=0)
 
 
@@ -194,8 +205,7 @@ def gauge_study(
         >>> gauge_study(readings, parts, appraisers, method="average_range").ndc
         7
     """
-    if method not in ("anova", "average_range"):
-        raise ArgumentError(f"method must be 'anova' or 'average_range', got {method!r}")
+    method = as_choice(method, get_args(Method), name="method")
     level = as_confidence(confidence)
     width = None if tolerance is None else as_number(tolerance, name="tolerance", above=0)
     alpha = None if interaction_alpha is None else _alpha(interaction_alpha)
@@ -309,7 +319,7 @@ def _by_anova(
         confidence,
         anova=rows,
         terms=terms,
-        ev_term=(1.0, error, df_error) if pooled else (1.0, ms_equipment, df_equipment),
+        ev_term=(1.0, ms_equipment, df_equipment),
         pooled=pooled,
     )
 
@@ -349,28 +359,6 @@ def _by_ranges(table: FloatArray, tolerance: float | None, confidence: float) ->
         spread = float(np.ptp(away.mean(axis=(0, 2)))) / d2_star(o, 1)
         variances["av"] = spread * spread - ev * ev / (p * r)
     return _study(table.shape, variances, tolerance, confidence)
-
-
-def _sd_interval(terms: Sequence[Term], confidence: float) -> tuple[float, float]:
-    """Modified large-sample interval of √Σ coefficient × mean square; exact for one term."""
-    tail = (1 - confidence) / 2
-    variance = math.fsum(coefficient * ms for coefficient, ms, _ in terms)
-    if variance == 0:
-        return 0.0, 0.0
-    below = above = 0.0
-    for coefficient, ms, df in terms:
-        share = coefficient * ms / variance  # no square overflows
-        below += ((1 - df / float(chdtri(df, tail))) * share) ** 2
-        above += ((df / float(chdtri(df, 1 - tail)) - 1) * share) ** 2
-    return (
-        math.sqrt(variance * max(0.0, 1 - math.sqrt(below))),
-        math.sqrt(variance * (1 + math.sqrt(above))),
-    )
-
-
-def _holding(estimate: float, interval: tuple[float, float]) -> tuple[float, float]:
-    """The interval widened to its estimate, which setting a component to 0 can push above it."""
-    return interval[0], max(interval[1], estimate)
 
 
 def _study(
@@ -423,7 +411,7 @@ def _study(
         percent_of_tolerance=None if tolerance is None else parts(100 * SPREAD / tolerance),
         categories=categories,
         ndc=None if categories is None else math.floor(categories),
-        grr_interval=_holding(grr, _sd_interval(terms, confidence)) if terms else None,
-        ev_interval=_sd_interval((ev_term,), confidence) if ev_term else None,
+        grr_interval=holding(grr, sum_interval(terms, confidence)) if terms else None,
+        ev_interval=holding(sd["ev"], sum_interval((ev_term,), confidence)) if ev_term else None,
         confidence=confidence,
     )

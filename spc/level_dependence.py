@@ -7,8 +7,9 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc.errors import ArgumentError
-from spc.intake import GroupedValues, Groups, as_replicates, as_series
+from spc.errors import ArgumentError, TooFewPointsError
+from spc.halving import halve
+from spc.intake import GroupedValues, Groups, as_list, as_number, as_replicates, as_series
 
 Scale: TypeAlias = Literal["absolute", "relative"]
 
@@ -40,19 +41,31 @@ def level_dependence(groups_by_level: Sequence[Groups]) -> LevelDependence:
 
     Raises:
         TooFewPointsError: fewer than 2 levels, or a level without replicates.
-        ArgumentError: a level whose replicates all agree exactly (its logarithm does not exist).
+        ArgumentError: a reading not above 0, a level whose replicates all agree exactly (its
+            logarithm does not exist), levels that are all one.
 
     Source: ISO 5725-2:1994, 7.5 (dependence of precision on the level, log-log line).
     """
+    by_level = as_list(groups_by_level, name="groups_by_level", what="levels")
     several = [
-        as_replicates(groups, name=f"groups_by_level[{i}]")
-        for i, groups in enumerate(groups_by_level)
+        as_replicates(groups, name=f"groups_by_level[{i}]") for i, groups in enumerate(by_level)
     ]
+    if len(several) < 2:
+        raise TooFewPointsError(
+            f"groups_by_level needs at least 2 levels, got {len(several)}: one level tells nothing"
+        )
     for i, level in enumerate(several):
         if (level.flat <= 0).any():
             raise ArgumentError(f"groups_by_level[{i}] must be above 0, got {level.flat.min():g}")
     levels = [level.mean() for level in several]
     deviations = [level.pooled_sd() for level in several]
+    for i, deviation in enumerate(deviations):
+        if deviation == 0:
+            raise ArgumentError(
+                f"groups_by_level[{i}] must hold readings that differ, got none: leave that level out"
+            )
+    if len(set(levels)) == 1:
+        raise ArgumentError(f"groups_by_level must hold different levels, got only {levels[0]:g}")
     slope = loglog_slope(levels, deviations)
     return LevelDependence(
         levels=tuple(levels),
@@ -74,6 +87,8 @@ def loglog_slope(levels: ArrayLike, sds: ArrayLike) -> float:
         TooFewPointsError: fewer than 2 levels.
         ArgumentError: lengths differ, a number not above 0, all levels equal.
 
+    Source: ISO 5725-2:1994, 7.5 (log-log line).
+
     Example:
         >>> round(loglog_slope([100, 1000], [0.5, 5.0]), 3)
         1.0
@@ -93,8 +108,17 @@ def loglog_slope(levels: ArrayLike, sds: ArrayLike) -> float:
 
 
 def recommend_scale(slope: float) -> Scale:
-    """Return the scale nearer to a log-log slope: 0 is constant in the unit, 1 in percent."""
-    return "relative" if slope >= 0.5 else "absolute"
+    """Return the scale nearer to a log-log slope: 0 is constant in the unit, 1 in percent.
+
+    Args:
+        slope: from `loglog_slope` or `spread_slope`.
+
+    Raises:
+        ArgumentError: a slope that is no finite number.
+
+    Source: own convention; the border lies half way.
+    """
+    return "relative" if as_number(slope, name="slope") >= 0.5 else "absolute"
 
 
 def spread_slope(groups: Groups) -> float | None:
@@ -125,7 +149,7 @@ def spread_slope(groups: Groups) -> float | None:
 
 def slope_of(several: GroupedValues) -> float | None:
     """Do the same for checked groups above 0."""
-    squares, freedom = several.sums_of_squares(), several.sizes - 1
+    squares, freedom = several.scaled().sums_of_squares(), several.sizes - 1
     x = np.log(several.means())
     x -= float((freedom * x).sum() / freedom.sum())
     if not (squares > 0).any() or not (np.abs(x) > 0).any():
@@ -139,8 +163,4 @@ def slope_of(several: GroupedValues) -> float | None:
         weights = np.exp(logs - logs.max())
         return float((weights * place).sum()) > 0
 
-    low, high = -10.0, 10.0
-    for _ in range(60):
-        middle = (low + high) / 2
-        low, high = (middle, high) if uphill(middle) else (low, middle)
-    return (low + high) / 2
+    return halve(uphill, -10.0, 10.0)

@@ -8,7 +8,9 @@ from numpy.typing import ArrayLike
 
 from spc.errors import TooFewPointsError
 from spc.intake import as_confidence, as_count, as_series
-from spc.one_way import Labels, as_labels, f_ratio, sums_of_squares, variance_interval
+from spc.intervals import Interval, variance_interval
+from spc.labels import Labels, as_labels
+from spc.one_way import f_ratio, sums_of_squares
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +62,7 @@ class Nested:
     p_inner: float | None
     f_outer: float | None
     p_outer: float | None
-    variance_error_interval: tuple[float, float]
+    variance_error_interval: Interval
     confidence: float
 
     @property

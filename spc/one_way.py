@@ -1,47 +1,25 @@
 """One-way analysis of variance with its variance components, exact for values far from zero."""
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, fdtrc, fdtri
+from scipy.special import fdtrc, fdtri
 
 from spc.errors import ArgumentError, TooFewPointsError
+from spc.halving import halve
 from spc.intake import FloatArray, IntArray, as_confidence, as_series
+from spc.intervals import Interval, variance_interval
+from spc.labels import Labels, as_labels
 
-Labels: TypeAlias = ArrayLike | Sequence[Any]
 # A number in two parts, high + low, that together hold about 32 digits.
 Double: TypeAlias = tuple[FloatArray, FloatArray]
 
 _SPLIT = 134217729.0  # 2^27 + 1
-
-
-def as_labels(labels: Labels, *, name: str, size: int) -> tuple[tuple[Any, ...], IntArray]:
-    """Return the different labels in sorted order and, for each value, the index of its label."""
-    if isinstance(labels, np.ma.MaskedArray) and bool(np.ma.getmaskarray(labels).any()):
-        raise ArgumentError(f"{name} must have a label for each value, got a masked one")
-    try:
-        given = np.asarray(labels)
-    except ValueError as error:
-        raise ArgumentError(f"{name} must be one-dimensional: {error}") from error
-    if given.ndim != 1:
-        raise ArgumentError(f"{name} must be one-dimensional, got shape {given.shape}")
-    if given.size != size:
-        raise ArgumentError(f"{name} must have a label for each of {size} values, got {given.size}")
-    missing = [i for i, label in enumerate(given.tolist()) if label is None or label != label]
-    if missing:
-        raise ArgumentError(
-            f"{name} must have a label for each value, got none at index {missing[0]}: "
-            "leave such values out"
-        )
-    try:
-        different, index = np.unique(given, return_inverse=True)
-    except TypeError:  # numbers and words together
-        different, index = np.unique(given.astype(str), return_inverse=True)
-    return tuple(different.tolist()), index.astype(np.int64)
+# Squares of smaller differences are no full numbers any more.
+SMALLEST_RANGE = 1e-140
 
 
 def _two_sum(a: FloatArray, b: FloatArray) -> Double:
@@ -113,6 +91,9 @@ def sums_of_squares(values: FloatArray, index: IntArray) -> SumsOfSquares:
     Differences from a value of the same group, kept in two parts, so that neither a large common
     level nor a small difference of means costs digits.
 
+    Raises:
+        ArgumentError: values that differ by so little that no number holds the square.
+
     Source: two-sum of D. E. Knuth, The Art of Computer Programming 2 (3rd ed.), 4.2.2, theorem B;
         centring as T. F. Chan, G. H. Golub & R. J. LeVeque, The American Statistician 37 (1983).
     """
@@ -120,7 +101,15 @@ def sums_of_squares(values: FloatArray, index: IntArray) -> SumsOfSquares:
     flat = values[order]
     sizes = np.bincount(index).astype(np.int64)
     counts = sizes.astype(float)
-    first = flat[np.cumsum(sizes) - sizes]
+    starts = np.cumsum(sizes) - sizes
+    ranges = np.maximum.reduceat(flat, starts) - np.minimum.reduceat(flat, starts)
+    ranges = np.append(ranges, np.ptp(flat))
+    if ((ranges > 0) & (ranges < SMALLEST_RANGE)).any():
+        raise ArgumentError(
+            f"values must differ by at least {SMALLEST_RANGE:g} where they differ, got "
+            f"{ranges[ranges > 0].min():g}: no number holds its square, take another unit"
+        )
+    first = flat[starts]
     away_from_first = _two_sum(flat, -np.repeat(first, sizes))
     mean_away = _divided(_group_sums(away_from_first, sizes), counts)
     spread_out = (np.repeat(mean_away[0], sizes), np.repeat(mean_away[1], sizes))
@@ -189,8 +178,8 @@ class OneWay:
     variance_within: float
     variance_between: float
     between_set_to_zero: bool
-    variance_within_interval: tuple[float, float]
-    ratio_interval: tuple[float, float] | None
+    variance_within_interval: Interval
+    ratio_interval: Interval | None
     confidence: float
 
 
@@ -266,18 +255,9 @@ def f_ratio(
     return (math.inf, 0.0) if above > 0 else (None, None)
 
 
-def variance_interval(variance: float, df: float, confidence: float) -> tuple[float, float]:
-    """Chi-square interval of a variance."""
-    tail = (1 - confidence) / 2
-    return (
-        variance * df / float(chdtri(df, tail)),
-        variance * df / float(chdtri(df, 1 - tail)),
-    )
-
-
 def _ratio_interval(
     split: SumsOfSquares, ms_within: float, df_within: int, confidence: float
-) -> tuple[float, float] | None:
+) -> Interval | None:
     """Ratios at which Wald's weighted F meets its two critical values."""
     if ms_within <= 0:
         return None
@@ -295,10 +275,7 @@ def _ratio_interval(
         low, high = 0.0, 1.0
         while high < 1e300 and weighted_f(high) > critical:
             low, high = high, 2 * high
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if weighted_f(middle) > critical else (low, middle)
-        return 0.5 * (low + high)
+        return halve(lambda ratio: weighted_f(ratio) > critical, low, high)
 
     tail = (1 - confidence) / 2
     return (

@@ -15,13 +15,12 @@ from numpy.typing import ArrayLike
 from scipy.special import betainccinv, gammaln, stdtrit
 
 from spc.errors import ArgumentError
-from spc.intake import FloatArray, as_count, as_number, as_series, mean_of
+from spc.halving import halve
+from spc.intake import FloatArray, as_count, as_probability, as_series, mean_of
 
 Verdict: TypeAlias = Literal["none", "straggler", "outlier"]
 
 STRAGGLER_LEVEL, OUTLIER_LEVEL = 0.05, 0.01
-# Spreads smaller than this share of the values are rounding of the computer, not of the lab.
-ROUNDING = 8 * np.finfo(np.float64).eps
 _ANGLES = np.linspace(0, math.pi / 2, 16385)
 
 
@@ -73,6 +72,9 @@ def cochran_critical(p: int, n: int, alpha: float) -> float:
         n: number of results behind each, 2 or more.
         alpha: significance level.
 
+    Raises:
+        ArgumentError: p or n below 2 or not whole, alpha not between 0 and 1.
+
     Source: ISO 5725-2:1994, 7.3.3 and Table 4; C = 1 / (1 + (p - 1) / F), F the upper alpha/p
         point with n - 1 and (p - 1)(n - 1) degrees of freedom.
 
@@ -82,7 +84,9 @@ def cochran_critical(p: int, n: int, alpha: float) -> float:
     """
     p, n = as_count(p, name="p", at_least=2), as_count(n, name="n", at_least=2)
     # The same as with F, for one variance's share of the sum has a beta distribution.
-    return float(betainccinv((n - 1) / 2, (p - 1) * (n - 1) / 2, _level(alpha) / p))
+    return float(
+        betainccinv((n - 1) / 2, (p - 1) * (n - 1) / 2, as_probability(alpha, name="alpha") / p)
+    )
 
 
 def grubbs_critical(p: int, alpha: float) -> float:
@@ -95,6 +99,9 @@ def grubbs_critical(p: int, alpha: float) -> float:
         p: number of values, 3 or more.
         alpha: significance level.
 
+    Raises:
+        ArgumentError: p below 3 or not whole, alpha not between 0 and 1.
+
     Source: ISO 5725-2:1994, 7.3.4 and Table 5; F. E. Grubbs, Technometrics 11 (1969) 1:
         G = (p - 1) t / √(p (p - 2 + t²)), t the upper alpha / 2p point, p - 2 degrees of freedom.
 
@@ -103,7 +110,7 @@ def grubbs_critical(p: int, alpha: float) -> float:
         [2.215, 2.387]
     """
     p = as_count(p, name="p", at_least=3)
-    return _deviation_critical(p, _level(alpha) / (2 * p))
+    return _deviation_critical(p, as_probability(alpha, name="alpha") / (2 * p))
 
 
 def mandel_h_critical(p: int, alpha: float) -> float:
@@ -113,13 +120,18 @@ def mandel_h_critical(p: int, alpha: float) -> float:
         p: number of laboratories, 3 or more.
         alpha: significance level, two-sided for ONE laboratory named beforehand.
 
+    Raises:
+        ArgumentError: p below 3 or not whole, alpha not between 0 and 1.
+
     Source: ISO 5725-2:1994, 7.3.1 and Tables 6 and 7; ASTM E691.
 
     Example:
         >>> round(mandel_h_critical(9, 0.01), 2)
         2.13
     """
-    return _deviation_critical(as_count(p, name="p", at_least=3), _level(alpha) / 2)
+    return _deviation_critical(
+        as_count(p, name="p", at_least=3), as_probability(alpha, name="alpha") / 2
+    )
 
 
 def mandel_k_critical(p: int, n: int, alpha: float) -> float:
@@ -130,6 +142,9 @@ def mandel_k_critical(p: int, n: int, alpha: float) -> float:
         n: results in the cell, 2 or more.
         alpha: significance level for ONE laboratory named beforehand.
 
+    Raises:
+        ArgumentError: p or n below 2 or not whole, alpha not between 0 and 1.
+
     Source: ISO 5725-2:1994, 7.3.1 and Tables 6 and 7; k = √(p / (1 + (p - 1) / F)), F the upper
         alpha point with n - 1 and (p - 1)(n - 1) degrees of freedom.
 
@@ -138,15 +153,10 @@ def mandel_k_critical(p: int, n: int, alpha: float) -> float:
         2.29
     """
     p, n = as_count(p, name="p", at_least=2), as_count(n, name="n", at_least=2)
-    share = float(betainccinv((n - 1) / 2, (p - 1) * (n - 1) / 2, _level(alpha)))
+    share = float(
+        betainccinv((n - 1) / 2, (p - 1) * (n - 1) / 2, as_probability(alpha, name="alpha"))
+    )
     return math.sqrt(p * share)
-
-
-def _level(alpha: float) -> float:
-    level = as_number(alpha, name="alpha")
-    if not 0 < level < 1:
-        raise ArgumentError(f"alpha must lie between 0 and 1, got {level:g} (0.05 is usual)")
-    return level
 
 
 def _deviation_critical(p: int, tail: float) -> float:
@@ -167,6 +177,9 @@ def double_grubbs_critical(p: int, alpha: float) -> float:
         p: number of values, 4 or more.
         alpha: significance level.
 
+    Raises:
+        ArgumentError: p below 4 or not whole, alpha not between 0 and 1.
+
     Source: F. E. Grubbs & G. Beck, Technometrics 14 (1972) 847 (who simulated the table of
         ISO 5725-2:1994). Here by integration. For one pair of values named beforehand, the sum of
         squares without it over that of all, y, has the distribution function y^((p-3)/2); the
@@ -178,7 +191,9 @@ def double_grubbs_critical(p: int, alpha: float) -> float:
         >>> [round(double_grubbs_critical(9, alpha), 3) for alpha in (0.05, 0.01)]
         [0.149, 0.085]
     """
-    return _double_grubbs_critical(as_count(p, name="p", at_least=4), _level(alpha))
+    return _double_grubbs_critical(
+        as_count(p, name="p", at_least=4), as_probability(alpha, name="alpha")
+    )
 
 
 @lru_cache(maxsize=256)
@@ -198,11 +213,7 @@ def _double_grubbs_critical(p: int, alpha: float) -> float:
         inside = _largest_deviation_at(radius[:, np.newaxis] * smaller, others, largest_of_others)
         return whole * half_width / math.pi * float(share_weight @ inside @ share_weight)
 
-    low, high = 0.0, 1.0
-    for _ in range(50):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if tail(middle) < wanted else (low, middle)
-    return 0.5 * (low + high)
+    return halve(lambda y: tail(y) < wanted, 0.0, 1.0, steps=50)
 
 
 def _largest_deviation_at(t: FloatArray, n: int, table: FloatArray) -> FloatArray:
@@ -327,5 +338,5 @@ def grubbs_tests(values: ArrayLike) -> GrubbsTests:
 
 
 def has_spread(values: FloatArray) -> bool:
-    """Whether values differ by more than float64 rounds numbers of their size."""
-    return bool(np.ptp(values) > ROUNDING * np.abs(values).max())
+    """Whether values differ by more than the rounding of two equal ones, at most a step each."""
+    return bool(np.ptp(values) > 2 * np.spacing(np.abs(values).max()))

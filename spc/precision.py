@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.errors import TooFewPointsError
-from spc.intake import BoolArray, FloatArray, IntArray, as_series, mean_of
-from spc.one_way import Labels, as_labels, sums_of_squares
+from spc.intake import BoolArray, FloatArray, IntArray, as_confidence, as_series, mean_of
+from spc.intervals import Interval, holding, sd_interval, sum_interval
+from spc.labels import Labels, as_labels
+from spc.one_way import SumsOfSquares, sums_of_squares
 from spc.outlier_tests import (
     OUTLIER_LEVEL,
-    ROUNDING,
     STRAGGLER_LEVEL,
     GrubbsTests,
     OutlierTest,
@@ -22,6 +23,7 @@ from spc.outlier_tests import (
     mandel_h_critical,
     mandel_k_critical,
 )
+from spc.precision_level import LevelRelations, level_relations
 from spc.repeatability import LIMIT_FACTOR
 
 
@@ -40,6 +42,14 @@ class LevelPrecision:
         s_r: repeatability standard deviation.
         s_L: between-laboratory standard deviation.
         s_R: reproducibility standard deviation, √(s_L² + s_r²).
+        s_r_interval: chi-square interval of s_r, exact for normal results.
+        s_R_interval: modified large-sample interval of s_R from the spread of the cell averages
+            (each with the same weight) and s_r, wide enough to hold s_R. Measured coverage of a
+            95 % interval, 3,000 studies in each of 20 settings with 3 to 15 laboratories of 1 to 5
+            results and s_L / s_r from 0 to 5: 94.3 to 96.6 %. With sizes as unequal as 1, 1, 1, 6,
+            2, 10: 94.8 to 95.4, but 92.9 where laboratories do not differ at all, for the single
+            results then weigh too much.
+        confidence: of both intervals.
         s_L_set_to_zero: True where the between-laboratory variance came out negative and 0
             stands for it.
         h: Mandel's h, how far each cell average lies off the others, in their standard deviations.
@@ -67,6 +77,9 @@ class LevelPrecision:
     s_r: float
     s_L: float  # noqa: N815 - the symbols of the standard
     s_R: float  # noqa: N815
+    s_r_interval: Interval
+    s_R_interval: Interval  # noqa: N815
+    confidence: float
     s_L_set_to_zero: bool  # noqa: N815
     h: FloatArray
     k: FloatArray
@@ -126,6 +139,14 @@ class Precision:
         """Reproducibility standard deviation of each level."""
         return np.array([one.s_R for one in self.levels])
 
+    def relations_of_s_r(self) -> LevelRelations:
+        """Repeatability standard deviation against the level; means must be above 0."""
+        return level_relations(self.mean, self.s_r)
+
+    def relations_of_s_R(self) -> LevelRelations:  # noqa: N802
+        """Reproducibility standard deviation against the level; means must be above 0."""
+        return level_relations(self.mean, self.s_R)
+
     @property
     def h(self) -> FloatArray:
         """Mandel's h, shape (levels, laboratories); nan where a laboratory has no result."""
@@ -153,7 +174,13 @@ class Precision:
         return table
 
 
-def precision(values: ArrayLike, laboratory: Labels, level: Labels | None = None) -> Precision:
+def precision(
+    values: ArrayLike,
+    laboratory: Labels,
+    level: Labels | None = None,
+    *,
+    confidence: float = 0.95,
+) -> Precision:
     """Estimate repeatability and reproducibility at each level, and test every cell.
 
     Nothing is left out: the tests and Mandel's indicators name suspects, a person decides with a
@@ -164,6 +191,7 @@ def precision(values: ArrayLike, laboratory: Labels, level: Labels | None = None
         values: shape (n,), finite.
         laboratory: a label for each value (laboratory, instrument or analyst).
         level: a label for each value (material); None for one level.
+        confidence: of the intervals.
 
     Raises:
         TooFewPointsError: a level with fewer than 2 laboratories, or without any replicates.
@@ -179,6 +207,7 @@ def precision(values: ArrayLike, laboratory: Labels, level: Labels | None = None
         >>> round(study.levels[0].s_r, 4), round(study.levels[0].s_R, 4)
         (0.1155, 0.2236)
     """
+    confidence = as_confidence(confidence)
     series = as_series(values, at_least=3)
     names, laboratory_index = as_labels(laboratory, name="laboratory", size=series.size)
     one_level = np.zeros(series.size, dtype=np.int64)
@@ -190,12 +219,16 @@ def precision(values: ArrayLike, laboratory: Labels, level: Labels | None = None
         here = level_index == i
         present, index = np.unique(laboratory_index[here], return_inverse=True)
         labels = tuple(names[j] for j in present)
-        results.append(_one_level(label, labels, series[here], index.astype(np.int64)))
+        results.append(_one_level(label, labels, series[here], index.astype(np.int64), confidence))
     return Precision(names, tuple(results))
 
 
 def _one_level(
-    label: Any, laboratories: tuple[Any, ...], values: FloatArray, index: IntArray
+    label: Any,
+    laboratories: tuple[Any, ...],
+    values: FloatArray,
+    index: IntArray,
+    confidence: float,
 ) -> LevelPrecision:
     where = "" if label is None else f" at level {label!r}"
     p = len(laboratories)
@@ -209,13 +242,15 @@ def _one_level(
         raise TooFewPointsError(
             f"values needs a laboratory with two results{where}, got one each: measure duplicates"
         )
-    sds, s_r = _cell_spread(values, split.sizes, split.within, several)
+    sds, s_r = _cell_spread(split, several)
     counts = split.sizes.astype(float)
     size = (counts.sum() - (counts @ counts) / counts.sum()) / (p - 1)
     component = float((split.between / (p - 1) - s_r * s_r) / size)
     s_L = math.sqrt(max(0.0, component))
     spread = has_spread(split.means)
     n_common = _most_common(split.sizes[several])
+    freedom = int((split.sizes[several] - 1).sum())
+    s_R = math.hypot(s_L, s_r)
     testable = int(several.sum()) >= 2 and s_r > 0
     return LevelPrecision(
         level=label,
@@ -227,7 +262,10 @@ def _one_level(
         mean=split.grand_mean,
         s_r=s_r,
         s_L=s_L,
-        s_R=math.hypot(s_L, s_r),
+        s_R=s_R,
+        s_r_interval=sd_interval(s_r, freedom, confidence),
+        s_R_interval=_s_R_interval(split, s_R, s_r, freedom, confidence),
+        confidence=confidence,
         s_L_set_to_zero=component < 0,
         h=_mandel_h(split.away, spread=spread),
         k=_mandel_k(sds, several),
@@ -241,15 +279,35 @@ def _one_level(
     )
 
 
-def _cell_spread(
-    values: FloatArray, sizes: IntArray, within: FloatArray, several: BoolArray
-) -> tuple[FloatArray, float]:
-    """Standard deviation of each cell, and pooled; spreads of rounding size are none."""
+def _cell_spread(split: SumsOfSquares, several: BoolArray) -> tuple[FloatArray, float]:
+    """Standard deviation of each cell, and pooled.
+
+    A spread of one step of float64 at the cell's own size is none: 0.1 + 0.2 and 0.3 agree.
+    """
+    sizes = split.sizes
     sds = np.full(sizes.size, np.nan)
-    sds[several] = np.sqrt(within[several] / (sizes[several] - 1))
-    sds[sds <= ROUNDING * float(np.abs(values).max())] = 0.0
+    sds[several] = np.sqrt(split.within[several] / (sizes[several] - 1))
+    sds[sds <= np.spacing(np.abs(split.means))] = 0.0
     freedom = sizes[several] - 1
     return sds, math.sqrt(float(freedom @ sds[several] ** 2) / int(freedom.sum()))
+
+
+def _s_R_interval(  # noqa: N802
+    split: SumsOfSquares, s_R: float, s_r: float, freedom: int, confidence: float
+) -> Interval:
+    """Interval of √(V + (1 - 1/h) s_r²), V the variance of the averages, h the harmonic mean size.
+
+    V estimates σ_L² + σ_r² / h. With equal sizes this is s_R² itself.
+    """
+    counts = split.sizes.astype(float)
+    p = counts.size
+    around = split.away - mean_of(split.away)
+    of_averages = float(around @ around) / (p - 1)
+    if not has_spread(split.means):
+        of_averages = 0.0
+    h = p / float((1 / counts).sum())
+    terms = ((1.0, of_averages, p - 1.0), (1 - 1 / h, s_r * s_r, float(freedom)))
+    return holding(s_R, sum_interval(terms, confidence))
 
 
 def _most_common(sizes: IntArray) -> int:

@@ -4,14 +4,14 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy.special import chdtri
-
 from spc.constants import range_quantile
 from spc.errors import ArgumentError
-from spc.intake import GroupedValues, Groups, as_confidence, as_replicates
+from spc.intake import GroupedValues, Groups, as_choice, as_confidence, as_replicates
+from spc.intervals import Interval, sd_interval
 from spc.level_dependence import Scale, recommend_scale, slope_of
 
-# ISO 5725-6 prints 2.8 for 1.96 √2 = 2.77.
+# ISO 5725-6 prints 2.8 for 1.96 √2 = 2.77. The limit that people quote is the printed one; every
+# number derived from the relative spread uses the unrounded factor.
 LIMIT_FACTOR = 2.8
 EXACT_LIMIT_FACTOR = 1.96 * math.sqrt(2)
 # Below this ratio of the largest batch mean to the smallest there is one level, and no slope.
@@ -27,10 +27,12 @@ class Repeatability:
         s_r: repeatability standard deviation, unit of the values.
         cv_percent: relative repeatability standard deviation, 100 × that of ln(value); None where
             a value is not above 0.
-        limit: repeatability limit 2.8 s_r, the factor that ISO 5725-6 prints: two results differ
-            by more about 1 time in 20.
-        limit_exact: the same with the unrounded factor, 1.96 √2 s_r = 2.77 s_r.
-        limit_percent: relative repeatability limit 2.77 cv_percent, unrounded factor.
+        limit: repeatability limit r = 2.8 s_r, the factor as ISO 5725-6 prints it and as reports
+            quote it: two results differ by more about 1 time in 20.
+        limit_exact: the same with the unrounded factor, 1.96 √2 s_r = 2.77 s_r; divide by
+            cv_percent and compare with limit_percent on equal terms.
+        limit_percent: relative repeatability limit 2.77 cv_percent, the UNROUNDED factor, since
+            limit_ratio_percent is made from it; 1 % smaller than 2.8 cv_percent.
         limit_ratio_percent: the same in log form, 100 (exp(2.77 cv / 100) - 1): by how much the
             larger of two results exceeds the smaller at most, 19 times in 20.
         interval: chi-square interval of s_r (scale "absolute") or of cv_percent ("relative");
@@ -51,9 +53,9 @@ class Repeatability:
     limit_exact: float
     limit_percent: float | None
     limit_ratio_percent: float | None
-    interval: tuple[float, float]
-    s_r_interval: tuple[float, float]
-    cv_interval: tuple[float, float] | None
+    interval: Interval
+    s_r_interval: Interval
+    cv_interval: Interval | None
     degrees_of_freedom: int
     n_groups: int
     slope: float | None
@@ -87,8 +89,7 @@ def repeatability(
         >>> round(repeatability([[10, 12], [11, 13], [12, 12]]).s_r, 4)  # √((4 + 4 + 0) / 6)
         1.1547
     """
-    if scale not in ("absolute", "relative", "auto"):
-        raise ArgumentError(f"scale must be 'absolute', 'relative' or 'auto', got {scale!r}")
+    scale = as_choice(scale, ("absolute", "relative", "auto"), name="scale")
     level = as_confidence(confidence)
     several = as_replicates(groups)
     positive = bool((several.flat > 0).all())
@@ -102,8 +103,8 @@ def repeatability(
     freedom = int((several.sizes - 1).sum())
     s_r = several.pooled_sd()
     cv = 100 * several.logarithms().pooled_sd() if positive else None
-    s_r_interval = _interval(s_r, freedom, level)
-    cv_interval = None if cv is None else _interval(cv, freedom, level)
+    s_r_interval = sd_interval(s_r, freedom, level)
+    cv_interval = None if cv is None else sd_interval(cv, freedom, level)
     return Repeatability(
         scale=chosen,
         s_r=s_r,
@@ -119,14 +120,6 @@ def repeatability(
         n_groups=several.n_groups,
         slope=slope,
         scale_reason=reason,
-    )
-
-
-def _interval(sd: float, freedom: int, level: float) -> tuple[float, float]:
-    tail = (1 - level) / 2
-    return (
-        sd * math.sqrt(freedom / float(chdtri(freedom, tail))),
-        sd * math.sqrt(freedom / float(chdtri(freedom, 1 - tail))),
     )
 
 
@@ -155,6 +148,9 @@ def critical_range(n: int, confidence: float = 0.95) -> float:
     Args:
         n: number of results, 2 or more.
         confidence: probability of staying below.
+
+    Raises:
+        ArgumentError: n below 2 or not whole, confidence not between 0 and 1.
 
     Source: ISO 5725-6:1994, Table 1 (prints one decimal: 2.8, 3.3, 3.6 for 2, 3, 4 results).
 

@@ -190,7 +190,7 @@ def test_masked_labels_are_refused_and_mixed_ones_taken():
     with pytest.raises(errors.ArgumentError, match="got a masked one"):
         one_way([1, 2, 3], np.ma.array([1, 1, 2], mask=[0, 1, 0]))
     mixed = one_way([1, 2, 3, 4], np.array([1, 1, "b", "b"], dtype=object))
-    assert mixed.groups == ("1", "b")
+    assert mixed.groups == (1, "b")
 
 
 def test_many_groups_at_once():

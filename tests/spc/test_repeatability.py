@@ -269,12 +269,12 @@ def test_recommended_scale(slope, scale):
         (
             spc.TooFewPointsError,
             lambda: spc.level_dependence([[[1.0, 2.0]]]),
-            "levels needs at least 2 points, got 1: wait for more data",
+            "groups_by_level needs at least 2 levels, got 1: one level tells nothing",
         ),
         (
             spc.ArgumentError,
             lambda: spc.level_dependence([[[1.0, 2.0]], [[5.0, 5.0]]]),
-            "sds must be above 0, got 0: leave it out",
+            "groups_by_level[1] must hold readings that differ, got none: leave that level out",
         ),
         (
             spc.ArgumentError,
