@@ -36,6 +36,9 @@ def limits_under_autocorrelation(correlation: float) -> LimitsUnderAutocorrelati
     Args:
         correlation: of neighbours, above -1 and below 1.
 
+    Raises:
+        ArgumentError: a correlation not between -1 and 1.
+
     Source: E|x_{i+1} - x_i| = (2 / √π) sd √(1 - correlation) for normal values; a long series, so
         that the centre is known.
 

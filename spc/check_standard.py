@@ -1,17 +1,15 @@
 """Whether the instrument reads right: two verdicts on a check standard, and what moved."""
 
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.elementwise import ROUNDING, as_matching, as_numbers, quotient
 from spc.errors import ArgumentError
-from spc.intake import BoolArray, FloatArray, as_number, as_series
+from spc.intake import BoolArray, FloatArray, as_instance, as_number, as_series, as_sigma
+from spc.intervals import Interval
 from spc.straight_line import straight_line
-
-Interval: TypeAlias = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,12 +62,9 @@ def tolerance_verdict(
     series = as_series(np.atleast_1d(as_numbers(readings, name="readings")), name="readings")
     middle = as_number(certified, name="certified")
     allowed = [
-        as_number(instrument_tolerance, name="instrument_tolerance"),
-        as_number(fluid_uncertainty, name="fluid_uncertainty"),
+        as_sigma(instrument_tolerance, name="instrument_tolerance"),
+        as_sigma(fluid_uncertainty, name="fluid_uncertainty"),
     ]
-    for name, part in zip(("instrument_tolerance", "fluid_uncertainty"), allowed, strict=True):
-        if part < 0:
-            raise ArgumentError(f"{name} must not be negative, got {part:g}")
     if sum(allowed) == 0:
         raise ArgumentError(
             "instrument_tolerance and fluid_uncertainty are both 0: "
@@ -116,11 +111,14 @@ def two_verdicts(
     Raises:
         ArgumentError: only one limit, lower above upper, lengths that do not match.
 
+    Source: common practice, no source.
+
     Example:
         >>> inside = tolerance_verdict(1030, 1000, 50, 10)
         >>> two_verdicts(inside, own_lower=988, own_upper=1012).phrases
         ('inside tolerance, outside own control limits',)
     """
+    tolerance = as_instance(tolerance, ToleranceVerdict, name="tolerance")
     words = ["inside tolerance" if inside else "outside tolerance" for inside in tolerance.inside]
     if own_lower is None and own_upper is None:
         phrases = tuple(f"{word}, no own control limits yet" for word in words)

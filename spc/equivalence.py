@@ -11,8 +11,8 @@ from scipy.special import stdtrit
 from spc.elementwise import ROUNDING
 from spc.errors import ArgumentError, TooFewPointsError
 from spc.intake import as_confidence, as_number, as_series, mean_of
+from spc.intervals import Interval
 
-Interval: TypeAlias = tuple[float, float]
 Equivalent: TypeAlias = Literal["equivalent", "not equivalent", "not decided"]
 
 

@@ -62,7 +62,8 @@ def level_dependence(groups_by_level: Sequence[Groups]) -> LevelDependence:
     for i, deviation in enumerate(deviations):
         if deviation == 0:
             raise ArgumentError(
-                f"groups_by_level[{i}] must hold readings that differ, got none: leave that level out"
+                f"groups_by_level[{i}] must hold readings that differ, got none: "
+                "leave that level out"
             )
     if len(set(levels)) == 1:
         raise ArgumentError(f"groups_by_level must hold different levels, got only {levels[0]:g}")

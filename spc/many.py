@@ -12,21 +12,36 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chdtri, ndtri
+from scipy.special import ndtri
 
 from spc.constants import control_chart_constants
-from spc.design import as_reals
 from spc.errors import ArgumentError
-from spc.intake import LARGEST, BoolArray, FloatArray, IntArray, as_confidence, as_series
+from spc.intake import (
+    LARGEST,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    as_confidence,
+    as_floats,
+    as_instance,
+    as_list,
+    as_series,
+    shown,
+)
+from spc.intervals import variance_factors
 from spc.one_sided import one_sided_interval
 from spc.patterns import Rule
 from spc.repeatability import LIMIT_FACTOR
+from spc.result import ControlChart
 from spc.run_rules import FOUR_ZONE_RULES
 from spc.signals import checked_rules, points_before, zone_rule_flags
+from spc.summary import describe
 
 # Points worked on at a time: their scratch arrays stay in the cache, and no fresh memory is asked
 # for, which would take longer than the arithmetic.
 _BLOCK = 32_768
+# Sums of squares below it have lost digits; such a characteristic is summed up by itself.
+_SMALLEST_SQUARES = 1e-280
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +84,8 @@ def limits_many(values: ArrayLike, offsets: ArrayLike) -> ManyLimits:
     Raises:
         ArgumentError: offsets that do not cut the values into parts of one batch or more.
 
+    Source: as `individuals` and `describe`.
+
     Example:
         >>> limits = limits_many([10, 12, 11, 5, 5], offsets=[0, 3])
         >>> limits.center.tolist(), limits.sigma.round(3).tolist()
@@ -91,7 +108,11 @@ def limits_many(values: ArrayLike, offsets: ArrayLike) -> ManyLimits:
     mr_bar = np.where(n > 1, moves / pairs, np.nan)
     moving = squares > 0
     sigma = mr_bar / control_chart_constants(2).d2
+    sd = np.where(n > 1, np.sqrt(squares / pairs), np.nan)
     lag1 = np.where(moving, products / np.where(moving, squares, 1.0), np.nan)
+    for row in np.flatnonzero((moves > 0) & (squares < _SMALLEST_SQUARES)).tolist():
+        about = describe(series[starts[row] : starts[row] + n[row]])
+        sd[row], lag1[row] = about.sd, np.nan if about.lag1 is None else about.lag1
     return ManyLimits(
         offsets=starts,
         n=n,
@@ -100,7 +121,7 @@ def limits_many(values: ArrayLike, offsets: ArrayLike) -> ManyLimits:
         sigma=sigma,
         lower=center - 3 * sigma,
         upper=center + 3 * sigma,
-        sd=np.where(n > 1, np.sqrt(squares / pairs), np.nan),
+        sd=sd,
         lag1=lag1,
         lag1_band=1.96 / np.sqrt(n),
     )
@@ -160,26 +181,33 @@ def rule_flags_many(
         Boolean array of shape (rules, n).
 
     Raises:
-        ArgumentError: no rules, limits of something else, or values that do not fit them.
+        ArgumentError: values and limits that do not match, rules that are none.
+
+    Source: as `zone_rule_flags`.
     """
-    chosen = checked_rules(rules)
-    if not isinstance(limits, ManyLimits):
-        raise ArgumentError(f"limits must be those of limits_many, got {limits!r}")
+    limits = as_instance(limits, ManyLimits, name="limits")
     series, starts, n = _parts(values, limits.offsets)
-    flags = np.empty((len(chosen), series.size), dtype=bool)
+    rules = checked_rules(rules)
+    for name in ("center", "sigma"):
+        if getattr(limits, name).shape != n.shape:
+            raise ArgumentError(
+                f"limits must hold one {name} for each of {n.size} characteristics, got shape "
+                f"{getattr(limits, name).shape}"
+            )
+    flags = np.empty((len(rules), series.size), dtype=bool)
     for rows, block in _blocks(n):
         z = _standardised(series[block], n[rows], limits.center[rows], limits.sigma[rows])
-        flags[:, block] = zone_rule_flags(z, chosen, values=series[block])
+        flags[:, block] = zone_rule_flags(z, rules, values=series[block])
     # The first points of each characteristic have looked back across its border: judge them again,
     # by themselves.
-    memory = np.arange(points_before(chosen))
+    memory = np.arange(points_before(rules))
     there = memory < n[:, np.newaxis]
     first = np.where(there, starts[:, np.newaxis] + memory, 0)[there]
     count = np.minimum(n, memory.size)
     heads, values_there = np.full(there.shape, np.nan), np.full(there.shape, np.nan)
     values_there[there] = series[first]
     heads[there] = _standardised(series[first], count, limits.center, limits.sigma)
-    flags[:, first] = zone_rule_flags(heads, chosen, values=values_there)[:, there]
+    flags[:, first] = zone_rule_flags(heads, rules, values=values_there)[:, there]
     return flags
 
 
@@ -187,16 +215,8 @@ def _standardised(
     series: FloatArray, n: IntArray, center: FloatArray, sigma: FloatArray
 ) -> FloatArray:
     """Distance of each point from its centre in sigma, with the convention of `ControlChart.z`."""
-    z = series - np.repeat(center, n)
-    spread = np.repeat(sigma, n)
-    if (sigma == 0).any():
-        on_center = (spread == 0) & (z == 0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z /= spread
-        z[on_center] = 0.0
-    else:
-        z /= spread
-    return z
+    line, spread = np.repeat(center, n), np.repeat(sigma, n)
+    return ControlChart("", series, line, line, line, 0.0, spread).z
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -232,26 +252,31 @@ def repeatability_many(
     Raises:
         ArgumentError: shapes that do not match, a size below 1, a negative sum of squares.
 
+    Source: as `repeatability`.
+
     Example:
         >>> repeatability_many([2, 2, 2], [2.0, 2.0, 0.0], offsets=[0]).s_r.round(4).tolist()
         [1.1547]
     """
-    if np.size(sizes) != np.size(squares):
-        raise ArgumentError(
-            f"sizes and squares must match, got {np.size(sizes)} and {np.size(squares)}"
-        )
     sums, starts, n = _parts(squares, offsets, name="squares", least=0.0)
-    counts, _, _ = _parts(sizes, offsets, name="sizes", least=1.0)
-    tail = (1 - as_confidence(confidence)) / 2
+    counts = as_floats(sizes, "sizes")
+    if counts.shape != sums.shape:
+        raise ArgumentError(f"sizes and squares must match, got {counts.size} and {sums.size}")
+    counts, _, _ = _parts(counts, starts, name="sizes", least=1.0)
+    odd = counts != np.rint(counts)
+    if odd.any():
+        raise ArgumentError(f"sizes must be whole numbers of readings, got {counts[odd][0]:g}")
+    level = as_confidence(confidence)
     freedom = np.add.reduceat(counts, starts) - n
     known = freedom > 0
     safe = np.where(known, freedom, 1.0)
     s_r = np.where(known, np.sqrt(np.add.reduceat(sums, starts) / safe), np.nan)
+    low, high = variance_factors(safe, level)
     return ManyRepeatability(
         s_r=s_r,
         limit=LIMIT_FACTOR * s_r,
-        low=s_r * np.sqrt(safe / chdtri(safe, tail)),
-        high=s_r * np.sqrt(safe / chdtri(safe, 1 - tail)),
+        low=s_r * np.sqrt(low),
+        high=s_r * np.sqrt(high),
         degrees_of_freedom=freedom.astype(np.int64),
     )
 
@@ -289,8 +314,11 @@ def performance_many(
 
     Raises:
         ArgumentError: shapes that do not match, lower not below upper.
+
+    Source: as `capability`.
     """
-    low, high = np.array(lower, dtype=float), np.array(upper, dtype=float)
+    limits = as_instance(limits, ManyLimits, name="limits")
+    low, high = _one_limit_each(lower, "lower"), _one_limit_each(upper, "upper")
     shape = limits.n.shape
     if low.shape != shape or high.shape != shape:
         raise ArgumentError(
@@ -304,7 +332,8 @@ def performance_many(
             f"for characteristic {row}"
         )
     z = float(ndtri(0.5 + as_confidence(confidence) / 2))
-    sd = np.where(limits.sd > 0, limits.sd, np.nan)
+    # A spread that no index can stand on counts as none.
+    sd = np.where(limits.sd > 1 / LARGEST, limits.sd, np.nan)
     ppk = np.fmin((limits.center - low) / (3 * sd), (high - limits.center) / (3 * sd))
     half = z * np.sqrt(1 / (9 * limits.n) + ppk**2 / (2 * np.maximum(limits.n - 1, 1)))
     ppk_low, ppk_high = ppk - half, ppk + half
@@ -315,10 +344,26 @@ def performance_many(
     return ManyPerformance((high - low) / (6 * sd), ppk, ppk_low, ppk_high)
 
 
+def _one_limit_each(limit: ArrayLike, name: str) -> FloatArray:
+    given = as_floats(limit, name)
+    bad = np.abs(given) > LARGEST
+    if bad.any():
+        raise ArgumentError(
+            f"{name} must be a number of ordinary size, or nan where there is no limit, "
+            f"got {given[bad][0]:g}"
+        )
+    return given
+
+
 def _parts(
     values: ArrayLike, offsets: ArrayLike, *, name: str = "values", least: float = -LARGEST
 ) -> tuple[FloatArray, IntArray, IntArray]:
-    series = as_reals(values, name=name)
+    try:
+        series = np.asarray(values)
+    except ValueError as error:
+        raise ArgumentError(f"{name} must hold numbers only: {error}") from error
+    if series.dtype != np.float64:
+        series = as_floats(values, name)
     # Least and largest tell of nan, infinity and overflow in two quick passes; the door that
     # takes a copy is asked only when there is something to say.
     if (
@@ -330,9 +375,14 @@ def _parts(
     if least > -LARGEST and series.min() < least:
         rule = "not be negative" if least == 0 else f"be at least {least:g}"
         raise ArgumentError(f"{name} must {rule}, got {series.min():g}")
-    given = np.asarray(offsets)
+    try:
+        given = np.asarray(offsets)
+    except ValueError as error:
+        raise ArgumentError(f"offsets must be a list of whole numbers: {error}") from error
     if given.ndim != 1 or given.size == 0 or not np.issubdtype(given.dtype, np.integer):
-        raise ArgumentError("offsets must be a list of whole numbers, one a characteristic")
+        raise ArgumentError(
+            f"offsets must be a list of whole numbers, one a characteristic, got {shown(offsets)}"
+        )
     starts = given.astype(np.int64)
     n = np.diff(np.append(starts, series.size))
     if starts[0] != 0 or (n < 1).any():

@@ -157,6 +157,9 @@ def sensitivity_from_energy(energy: ArrayLike, temperature: ArrayLike) -> FloatA
     Returns:
         Percent by which viscosity falls per °C, array of the common shape.
 
+    Raises:
+        ArgumentError: a temperature at or below absolute zero, shapes that do not match.
+
     Source: derivative of ln viscosity = ln A + E / RT.
 
     Example:
@@ -173,6 +176,11 @@ def energy_from_sensitivity(sensitivity_percent: ArrayLike, temperature: ArrayLi
     Args:
         sensitivity_percent: percent by which viscosity falls per °C.
         temperature: °C.
+
+    Raises:
+        ArgumentError: a temperature at or below absolute zero, shapes that do not match.
+
+    Source: the inverse of `sensitivity_from_energy`.
 
     Example:
         >>> round(float(energy_from_sensitivity(6.765, 25)) / 1000, 1)

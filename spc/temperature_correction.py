@@ -120,6 +120,9 @@ def temperature_influence(
         sensitivity_percent: percent by which viscosity falls per °C.
         repeatability_percent: relative repeatability standard deviation, above 0.
 
+    Raises:
+        ArgumentError: a temperature at or below absolute zero, a repeatability not above 0.
+
     Source: common practice, no source: sensitivity × distance against one repeatability standard
         deviation.
 

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from spc.errors import ArgumentError, TooFewPointsError
-from spc.intake import as_count, as_number
+from spc.errors import TooFewPointsError
+from spc.intake import as_choice, as_count, as_instance, as_list, as_number, as_sigma
 
 Shape: TypeAlias = Literal["standard deviation", "rectangular", "triangular", "arcsine"]
 
@@ -42,16 +42,11 @@ class UncertaintyPart:
     @property
     def standard(self) -> float:
         """Standard uncertainty of the result from this line."""
-        if self.shape not in DIVISORS:
-            raise ArgumentError(
-                f"shape must be one of {', '.join(DIVISORS)}, got {self.shape!r} ({self.name})"
-            )
-        size = as_number(self.size, name=f"size of {self.name}")
-        if size < 0:
-            raise ArgumentError(f"size of {self.name} must not be negative, got {size:g}")
+        shape = as_choice(self.shape, tuple(DIVISORS), name=f"shape of {self.name}")
+        size = as_sigma(self.size, name=f"size of {self.name}")
         sensitivity = as_number(self.sensitivity, name=f"sensitivity of {self.name}")
         n = as_count(self.n_averaged, name=f"n_averaged of {self.name}", at_least=1)
-        return size * abs(sensitivity) / DIVISORS[self.shape] / math.sqrt(n)
+        return size * abs(sensitivity) / DIVISORS[shape] / math.sqrt(n)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +92,10 @@ def uncertainty_budget(
         (5.0, 10.0)
     """
     k = as_number(coverage_factor, name="coverage_factor", above=0.0)
-    lines = tuple(parts)
+    listed = as_list(parts, name="parts", what="UncertaintyPart")
+    lines = tuple(
+        as_instance(part, UncertaintyPart, name=f"parts[{i}]") for i, part in enumerate(listed)
+    )
     if not lines:
         raise TooFewPointsError("parts needs at least 1 line, got 0: name what is uncertain")
     standard = tuple(line.standard for line in lines)

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from spc.elementwise import as_matching, as_numbers, exponential, quotient
 from spc.errors import ArgumentError, TooFewPointsError
-from spc.intake import BoolArray, FloatArray, as_count, as_number, as_series
+from spc.intake import BoolArray, FloatArray, as_count, as_number, as_series, as_sigma
 
 # Below this many rows one wrong row could be the median.
 FEWEST_TO_LEARN = 5
@@ -106,12 +106,9 @@ def check_torque_factor(
     """
     shown, torque = _rows(viscosity, torque_percent)
     steps = {
-        name: as_number(value, name=name)
+        name: as_sigma(value, name=name)
         for name, value in (("step", step), ("torque_step", torque_step), ("slack", slack))
     }
-    for name, value in steps.items():
-        if value < 0:
-            raise ArgumentError(f"{name} must not be negative, got {value:g}")
     known = (
         torque_factor(shown, torque)
         if factor is None
@@ -155,6 +152,9 @@ def factor_at_speed(factor: ArrayLike, speed: ArrayLike, new_speed: ArrayLike) -
         speed: above 0.
         new_speed: above 0, same unit.
 
+    Raises:
+        ArgumentError: a number not above 0, shapes that do not match.
+
     Source: ISO 2555 (factor inversely proportional to the speed).
 
     Example:
@@ -179,6 +179,9 @@ def error_at_torque(accuracy_percent: ArrayLike, torque_percent: ArrayLike) -> F
     Returns:
         Percent of the reading, array of the common shape.
 
+    Raises:
+        ArgumentError: a number not above 0, shapes that do not match.
+
     Source: definition; accuracy × 100 / torque.
 
     Example:
@@ -202,6 +205,9 @@ def power_law_ratio(exponent: ArrayLike, speed_ratio: ArrayLike) -> FloatArray:
     Returns:
         New viscosity / old viscosity, array of the common shape.
 
+    Raises:
+        ArgumentError: a number not above 0, shapes that do not match, a ratio that no number holds.
+
     Source: Ostwald & de Waele power law, apparent viscosity proportional to shear rate^(n - 1).
 
     Example:
@@ -223,6 +229,9 @@ def shear_thinning_index(at_low_speed: ArrayLike, at_high_speed: ArrayLike) -> F
     Args:
         at_low_speed: viscosities, above 0.
         at_high_speed: viscosities, above 0.
+
+    Raises:
+        ArgumentError: a viscosity not above 0, shapes that do not match.
 
     Source: ASTM E3070 (shear thinning index); "thixotropic index" of adhesives, ASTM D2556.
 
@@ -249,6 +258,9 @@ def thixotropic_decay(
         at_rest: viscosity at the start, above 0.
         final: viscosity after a long time, above 0.
         time_constant: seconds, above 0.
+
+    Raises:
+        ArgumentError: a time below 0, a viscosity or time constant not above 0.
 
     Source: first-order kinetics of structure; a sketch, no law of any product.
 

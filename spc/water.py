@@ -123,6 +123,9 @@ def kinematic_viscosity(viscosity: ArrayLike, density: ArrayLike) -> FloatArray:
     Returns:
         mm²/s (cSt), array of the common shape.
 
+    Raises:
+        ArgumentError: a number not above 0, shapes that do not match.
+
     Source: definition; SI Brochure, 9th edition, Table 8 (poise, stokes).
 
     Example:

@@ -11,7 +11,8 @@ from spc.charts.dispersion_limits import DispersionLimits
 from spc.charts.individuals import individuals
 from spc.charts.log_scale import as_positive
 from spc.errors import ArgumentError
-from spc.intake import FloatArray, IntArray, as_series
+from spc.intake import FloatArray, IntArray, as_choice, as_series, binary_scale
+from spc.labels import as_labels
 from spc.result import ChartSet
 
 # Spreads that differ more than chance allows 19 times in 20 do not belong on one chart.
@@ -55,6 +56,7 @@ class ShortRun:
             than two products have two results.
         raw_limits: lower and upper limit that the results themselves would give, pooled: shown as
             the reason why they are not pooled.
+            A single result has no such limits: both are that result.
         why_not_raw: that reason in a sentence.
     """
 
@@ -81,14 +83,15 @@ def short_run(
     Args:
         results: shape (n,), one result a batch in production order, above 0.
         targets: shape (n,), the aim for each result, above 0, same unit.
-        products: n names; by default products are told apart by their target.
+        products: n names, none missing; by default products are told apart by their target.
         center: a centre of ln(result / target) fixed earlier; together with `sigma`.
         sigma: the standard deviation fixed earlier with that centre.
         dispersion_limits: as in `individuals`.
 
     Raises:
         TooFewPointsError: fewer than 2 results (1 where center and sigma are given).
-        ArgumentError: lengths differ, a number not above 0, only one of `center` and `sigma`.
+        ArgumentError: lengths differ, a number not above 0, only one of `center` and `sigma`, a
+            name missing or written both as a number and as a word.
 
     Source: ISO 7870-8 (charts for short runs and small mixed batches).
 
@@ -100,10 +103,13 @@ def short_run(
     result, target = as_positive(results, name="results"), as_positive(targets, name="targets")
     if result.size != target.size:
         raise ArgumentError(f"results and targets must match, got {result.size} and {target.size}")
-    names = [f"{aim:g}" for aim in target.tolist()] if products is None else list(products)
-    if len(names) != result.size:
-        raise ArgumentError(f"results and products must match, got {result.size} and {len(names)}")
+    # Twelve digits: targets that differ are told apart, and 350 is written 350.
+    names = [f"{aim:.12g}" for aim in target.tolist()] if products is None else products
+    as_labels(names, name="products", size=result.size)
     ratio = np.log(result / target)
+    dispersion_limits = as_choice(
+        dispersion_limits, ("three_sigma", "probability"), name="dispersion_limits"
+    )
     charts = individuals(ratio, center=center, sigma=sigma, dispersion_limits=dispersion_limits)
     raw = individuals(result).location if result.size > 1 else None
     low = float(raw.lower[0]) if raw else float(result[0])
@@ -118,6 +124,11 @@ def short_run(
 
 
 def _why_not_raw(result: FloatArray, low: float, high: float) -> str:
+    if result.size == 1:
+        return (
+            f"A single result, {result[0]:.4g}, has no limits of its own: pooling has nothing to "
+            "show yet."
+        )
     limits = f"{low:.0f} to {high:.0f}".replace("-", "−")
     spread = f"results from {result.min():.0f} to {result.max():.0f}"
     if low < 0:
@@ -141,22 +152,23 @@ def equal_variation(log_ratios: ArrayLike, products: Sequence[str]) -> EqualVari
     Returns:
         None where fewer than two products have two results: nothing to compare.
 
+    Raises:
+        ArgumentError: lengths differ, a name missing or written both as a number and as a word.
+
     Source: M. S. Bartlett, Proc. R. Soc. A 160 (1937) 268; H. Levene (1960) with medians after
         M. B. Brown & A. B. Forsythe, JASA 69 (1974) 364; NIST/SEMATECH e-Handbook 1.3.5.7 and
         1.3.5.10. Convention where no product varies at all: equal, levene 0.
     """
     ratios = as_series(log_ratios, name="log_ratios")
-    if len(products) != ratios.size:
-        raise ArgumentError(
-            f"log_ratios and products must match, got {ratios.size} and {len(products)}"
-        )
+    labels, owner = as_labels(products, name="products", size=ratios.size)
     members: dict[str, list[int]] = {}
-    for index, name in enumerate(products):
-        members.setdefault(str(name), []).append(index)
+    for index, number in enumerate(owner.tolist()):
+        members.setdefault(str(labels[number]), []).append(index)
     several = {name: rows for name, rows in members.items() if len(rows) > 1}
     if len(several) < 2:
         return None
-    groups = [ratios[rows] for rows in several.values()]
+    scale = binary_scale(ratios - ratios[0])  # neither test depends on the unit
+    groups = [(ratios[rows] - ratios[rows[0]]) / scale for rows in several.values()]
     sizes = np.array([group.size for group in groups])
     variances = np.array([group.var(ddof=1) for group in groups])
     bartlett, bartlett_p = _bartlett(sizes, variances)
@@ -164,7 +176,7 @@ def equal_variation(log_ratios: ArrayLike, products: Sequence[str]) -> EqualVari
     return EqualVariation(
         products=tuple(several),
         n=tuple(sizes.tolist()),
-        cv_percent=tuple((100 * np.sqrt(variances)).tolist()),
+        cv_percent=tuple((100 * scale * np.sqrt(variances)).tolist()),
         bartlett=bartlett,
         bartlett_p=bartlett_p,
         levene=levene,

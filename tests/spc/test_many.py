@@ -139,7 +139,7 @@ def test_performance_equals_the_single_function():
         (lambda: spc.limits_many([1.0, math.nan], [0]),
          "values must be finite numbers, got nan at index 1: leave such points out"),
         (lambda: spc.limits_many("ab", [0]),
-         "values must hold numbers only, got 'ab'"),
+         "values must hold numbers only, got text, the first 'ab': read them as numbers first"),
         (lambda: spc.limits_many([], [0]),
          "values needs at least 1 point, got 0: wait for more data"),
         (lambda: spc.limits_many([1.0, 2.0], [1]),
@@ -149,7 +149,7 @@ def test_performance_equals_the_single_function():
          "offsets must begin with 0 and ascend, each below the 2 values: leave out a "
          "characteristic without batches"),
         (lambda: spc.limits_many([1.0, 2.0], [0.5]),
-         "offsets must be a list of whole numbers, one a characteristic"),
+         "offsets must be a list of whole numbers, one a characteristic, got [0.5]"),
         (lambda: spc.repeatability_many([2, 2], [1.0], [0]),
          "sizes and squares must match, got 2 and 1"),
         (lambda: spc.repeatability_many([2, 0], [1.0, 1.0], [0]),

@@ -105,6 +105,9 @@ def test_given_limits_and_one_result():
     assert run.charts.location.upper[0] == pytest.approx(0.15)
     assert run.equal_variation is None
     assert run.raw_limits == (120.0, 120.0)
+    assert run.why_not_raw == (
+        "A single result, 120, has no limits of its own: pooling has nothing to show yet."
+    )
 
 
 def test_products_without_any_variation():
@@ -116,7 +119,7 @@ def test_products_without_any_variation():
     ("arguments", "message"),
     [
         (([1.0, 2.0], [1.0]), "results and targets must match, got 2 and 1"),
-        (([1.0, 2.0], [1.0, 2.0], ["a"]), "results and products must match, got 2 and 1"),
+        (([1.0, 2.0], [1.0, 2.0], ["a"]), "products must have a label for each of 2 values, got 1"),
         (([1.0, -2.0], [1.0, 2.0]), "results must be above 0 to have a logarithm, got -2 at index "
                                     "1: leave such points out"),
         (([1.0, 2.0], [0.0, 2.0]), "targets must be above 0 to have a logarithm, got 0 at index 0:"

@@ -82,7 +82,10 @@ def test_unit_order_and_bounds(values, unit):
     ("parts", "message"),
     [
         ([], "parts needs at least 1 line"),
-        ([spc.UncertaintyPart("bath", 0.2, "square")], "shape must be one of .*'square' .bath"),
+        (
+            [spc.UncertaintyPart("bath", 0.2, "square")],
+            "shape of bath must be .* or 'arcsine', got 'square'",
+        ),
         ([spc.UncertaintyPart("bath", -0.2)], "size of bath must not be negative, got -0.2"),
         ([spc.UncertaintyPart("bath", math.nan)], "size of bath must be finite"),
         ([spc.UncertaintyPart("bath", 1, n_averaged=0)], "n_averaged of bath must be at least 1"),
