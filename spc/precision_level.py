@@ -7,7 +7,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc.elementwise import as_numbers, exponential
+from spc.elementwise import as_numbers, exponential, quotient
 from spc.errors import ArgumentError
 from spc.intake import FloatArray, as_series
 
@@ -55,7 +55,8 @@ class LevelRelations:
         sds: standard deviation at each.
         proportional: relation I, s = b m.
         straight_line: relation II, s = a + b m; None where a fitted s comes out at 0 or below, in
-            either fit, and below 2 different levels.
+            either fit, where one s is so small that no other has a weight beside it, and below 2
+            different levels.
         power: relation III, lg s = c + d lg m; None where an s is 0, and below 2 different levels.
     """
 
@@ -93,7 +94,7 @@ def level_relations(levels: ArrayLike, sds: ArrayLike) -> LevelRelations:
     if (s < 0).any():
         raise ArgumentError(f"sds must not be negative, got {s.min():g}")
     several = bool((m != m[0]).any())
-    slope = float(np.mean(s / m))
+    slope = float(np.mean(quotient(s, m, name="levels")))
     return LevelRelations(
         levels=m,
         sds=s,
@@ -112,7 +113,10 @@ def _straight_line(m: FloatArray, s: FloatArray) -> LevelRelation | None:
         total = float(weight.sum())
         m_mean, s_mean = float(weight @ m) / total, float(weight @ s) / total
         away = (m - m_mean) / m.max()
-        rise = float(weight @ (away * (s - s_mean))) / float(weight @ (away * away))
+        squares = float(weight @ (away * away))
+        if squares == 0:  # one s is so small that its level alone has a weight
+            return None
+        rise = float(weight @ (away * (s - s_mean))) / squares
         slope = rise / float(m.max())
         intercept = s_mean - slope * m_mean
         fitted = intercept + slope * m
@@ -141,7 +145,9 @@ def _relation(
 ) -> LevelRelation:
     fitted = np.atleast_1d(_value(m, intercept, slope, constant, exponent))
     told = bool((fitted > 0).all() and (s > 0).all())
-    misfit = 100 * math.sqrt(float(np.mean(np.log(s / fitted) ** 2))) if told else math.inf
+    misfit = (
+        100 * math.sqrt(float(np.mean((np.log(s) - np.log(fitted)) ** 2))) if told else math.inf
+    )
     if not (s > 0).any() and not fitted.any():
         misfit = 0.0  # nothing varies, and the relation says so
     return LevelRelation(form, intercept, slope, constant, exponent, fitted, misfit)

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from spc.charts.individuals import individuals
 from spc.errors import NoSpreadError
-from spc.intake import as_number, as_series
+from spc.intake import LARGEST, as_number, as_series
 
 # With the step as large as sigma, ranges of 0, 1, 2 and 3 steps lie below 3.69 sigma.
 FEWEST_RANGES = 4
@@ -60,7 +60,7 @@ def check_resolution(values: ArrayLike, step: float | None = None) -> Resolution
     series = as_series(values, at_least=2)
     known = None if step is None else as_number(step, name="step", above=0)
     levels = np.unique(series)
-    if float(np.ptp(levels)) <= 1e-9 * float(np.abs(levels).max()):
+    if float(np.ptp(levels)) <= max(1e-9 * float(np.abs(levels).max()), 1 / LARGEST):
         return Resolution(
             known, None, 1, False, f"all {series.size} values are {levels[0]:g}: nothing moves"
         )

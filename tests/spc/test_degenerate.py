@@ -82,7 +82,9 @@ def test_one_series(values):
     assert (about is not None) == usable
     if about is not None:
         same = len(set(values)) == 1
-        assert (about.sd == 0) == same == (about.lag1 is None)
+        assert same == (about.lag1 is None)
+        # A step of the smallest float has a standard deviation that rounds to 0.
+        assert (about.sd == 0) == same or max(values) - min(values) < 1e-322
     index = stated(lambda: spc.capability(values, -10, 2500, 100))
     assert (index is not None) == (about is not None and about.sd > 1e-100)
     for called in (

@@ -85,6 +85,8 @@ def test_degenerate_levels():
     assert (quiet.straight_line, quiet.power) == (None, None)
     partly = spc.level_relations([10.0, 20.0], [0.0, 1.0])
     assert (partly.power, partly.proportional.misfit_percent) == (None, math.inf)
+    lone = spc.level_relations([1.0, 2.0, 3.0], [1e-200, 1.0, 1.0])
+    assert (lone.straight_line, lone.power is None) == (None, False)
     # The line through a fall so steep is below 0 at the last level.
     steep = spc.level_relations([1.0, 10.0, 11.0], [1.0, 0.01, 0.01])
     assert steep.straight_line is None
@@ -96,6 +98,7 @@ def test_degenerate_levels():
         (([1.0, 2.0], [1.0]), "levels and sds must match, got 2 and 1"),
         (([0.0, 2.0], [1.0, 1.0]), "levels must be above 0, got 0: leave such rows out"),
         (([1.0, 2.0], [1.0, -1.0]), "sds must not be negative, got -1"),
+        (([5e-324], [1.0]), "levels is too small to divide by, got 4.94066e-324: check its unit"),
         (([], []), "levels needs at least 1 point, got 0: wait for more data"),
     ],
 )

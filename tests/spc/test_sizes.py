@@ -156,6 +156,13 @@ def test_precision_calls_equal_what_only_binary_fractions_part():
     assert spc.precision(far, [1, 1, 2, 2, 3, 3]).levels[0].s_r == 0
 
 
+def test_a_movement_that_no_number_divides_by_is_none():
+    found = spc.check_resolution([0.0, 0.0, 5e-324])
+    assert (found.sufficient, found.step_over_sigma) == (False, None)
+    with pytest.raises(spc.ArgumentError, match="levels is too small to divide by"):
+        spc.level_relations([5e-324], [1.0])
+
+
 def test_an_index_that_no_number_holds_is_refused():
     with pytest.raises(spc.ArgumentError, match="must not vanish against the specification"):
         spc.capability_from_summary(0, 1e-99, 30, -1e50, 1e50)
