@@ -259,13 +259,10 @@ def repeatability_many(
         [1.1547]
     """
     sums, starts, n = _parts(squares, offsets, name="squares", least=0.0)
-    counts = as_floats(sizes, "sizes")
-    if counts.shape != sums.shape:
+    counts = _finite(sizes, "sizes", least=1.0)
+    if counts.size != sums.size:
         raise ArgumentError(f"sizes and squares must match, got {counts.size} and {sums.size}")
-    counts, _, _ = _parts(counts, starts, name="sizes", least=1.0)
-    odd = counts != np.rint(counts)
-    if odd.any():
-        raise ArgumentError(f"sizes must be whole numbers of readings, got {counts[odd][0]:g}")
+    _refuse_fractions(counts)
     level = as_confidence(confidence)
     freedom = np.add.reduceat(counts, starts) - n
     known = freedom > 0
@@ -355,14 +352,22 @@ def _one_limit_each(limit: ArrayLike, name: str) -> FloatArray:
     return given
 
 
-def _parts(
-    values: ArrayLike, offsets: ArrayLike, *, name: str = "values", least: float = -LARGEST
-) -> tuple[FloatArray, IntArray, IntArray]:
+def _refuse_fractions(counts: FloatArray) -> None:
+    work = np.empty(min(counts.size, _BLOCK))
+    for begin in range(0, counts.size, _BLOCK):
+        part = counts[begin : begin + _BLOCK]
+        odd = np.rint(part, out=work[: part.size]) != part
+        if odd.any():
+            raise ArgumentError(f"sizes must be whole numbers of readings, got {part[odd][0]:g}")
+
+
+def _finite(values: ArrayLike, name: str, least: float) -> FloatArray:
+    """The values themselves where they are float64 already: no copy, nothing is changed in them."""
     try:
         series = np.asarray(values)
     except ValueError as error:
         raise ArgumentError(f"{name} must hold numbers only: {error}") from error
-    if series.dtype != np.float64:
+    if series.dtype != np.float64 or isinstance(values, np.ma.MaskedArray):
         series = as_floats(values, name)
     # Least and largest tell of nan, infinity and overflow in two quick passes; the door that
     # takes a copy is asked only when there is something to say.
@@ -375,6 +380,13 @@ def _parts(
     if least > -LARGEST and series.min() < least:
         rule = "not be negative" if least == 0 else f"be at least {least:g}"
         raise ArgumentError(f"{name} must {rule}, got {series.min():g}")
+    return series
+
+
+def _parts(
+    values: ArrayLike, offsets: ArrayLike, *, name: str = "values", least: float = -LARGEST
+) -> tuple[FloatArray, IntArray, IntArray]:
+    series = _finite(values, name, least)
     try:
         given = np.asarray(offsets)
     except ValueError as error:

@@ -167,3 +167,18 @@ def test_refused(call, message):
     with pytest.raises(spc.SpcError) as caught:
         call()
     assert str(caught.value) == message
+
+
+def test_a_masked_batch_is_no_batch() -> None:
+    masked = np.ma.masked_array([10.0, 999.0, 11.0], mask=[False, True, False])
+    with pytest.raises(spc.ArgumentError, match="values must be finite numbers, got nan at index"):
+        spc.limits_many(masked, [0])
+
+
+def test_a_size_must_be_a_whole_number_wherever_it_stands() -> None:
+    sizes = np.full(70_000, 2.0)
+    sizes[69_999] = 2.5
+    with pytest.raises(spc.ArgumentError, match=r"sizes must be whole numbers .* got 2\.5"):
+        spc.repeatability_many(sizes, np.ones(70_000), [0])
+    with pytest.raises(spc.ArgumentError, match="sizes and squares must match, got 2 and 3"):
+        spc.repeatability_many([2, 2], [1.0, 1.0, 1.0], [0])
