@@ -11,9 +11,8 @@ from typing import TypeAlias
 
 import numpy as np
 
-from spc.design import as_finite
 from spc.errors import ArgumentError
-from spc.intake import FloatArray
+from spc.intake import FloatArray, as_number
 
 # Beyond it the chance of a signal drowns in the rounding of 1 - (chance to stay quiet).
 LONGEST = 1e10
@@ -46,7 +45,7 @@ class RunLength:
 
     def false_alarms(self, points: float) -> float:
         """Signals to expect in so many points, if this is a run length in control."""
-        number = as_finite(points, name="points")
+        number = as_number(points, name="points")
         if number < 0:
             raise ArgumentError(f"points must not be negative, got {number:g}")
         return number / self.mean

@@ -14,16 +14,9 @@ from scipy.special import ndtr
 
 from spc.absorbing import SHARES, QuietTime, RunLength, checked_mean, follow, run_length_from
 from spc.cusum_settled import settled_quiet_time
-from spc.design import (
-    as_allowance,
-    as_decision_limit,
-    as_finite,
-    as_flag,
-    as_weight,
-    as_width,
-)
+from spc.design import as_allowance, as_decision_limit, as_weight, as_width
 from spc.errors import ArgumentError
-from spc.intake import FloatArray
+from spc.intake import FloatArray, as_flag, as_number
 
 _CELLS = 151
 _FINE = 2 * _CELLS + 1
@@ -94,7 +87,7 @@ def ewma_run_length(
         204
     """
     share = as_followed_weight(weight)
-    moved = as_finite(shift, name="shift")
+    moved = as_number(shift, name="shift")
     return _ewma(
         share,
         as_width(width),
@@ -130,7 +123,7 @@ def _ewma(
 
 
 def _single(limit: float | None) -> float:
-    return float("inf") if limit is None else as_finite(limit, name="limit", above=0)
+    return float("inf") if limit is None else as_number(limit, name="limit", above=0)
 
 
 def extrapolated(coarse: float, fine: float, cells: int, fine_cells: int) -> float:
@@ -272,14 +265,14 @@ def _cusum_arguments(
     k: float, h: float, shift: float, limit: float | None, head_start: float, settled: bool
 ) -> _Cusum:
     reference, decision = as_allowance(k), as_decision_limit(h)
-    start = as_finite(head_start, name="head_start")
+    start = as_number(head_start, name="head_start")
     if not 0 <= start <= decision / 2:
         raise ArgumentError(f"head_start must lie between 0 and h / 2, got {start:g}")
     if as_flag(settled, name="settled") and start:
         raise ArgumentError(
             f"head_start must be 0 where settled, got {start:g}: a settled chart has forgotten it"
         )
-    return reference, decision, as_finite(shift, name="shift"), _single(limit), start
+    return reference, decision, as_number(shift, name="shift"), _single(limit), start
 
 
 @lru_cache(maxsize=256)

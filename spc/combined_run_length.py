@@ -20,8 +20,8 @@ from spc.chart_run_length import (
     final_border,
     widening,
 )
-from spc.design import as_finite, as_flag, as_points, as_width
-from spc.intake import FloatArray, IntArray
+from spc.design import as_points, as_width
+from spc.intake import FloatArray, IntArray, as_flag, as_number
 from spc.patterns import Rule
 from spc.run_rules import FOUR_ZONE_RULES
 from spc.signals import checked_rules
@@ -73,7 +73,7 @@ def combined_run_length(
         >>> round(combined_run_length(FOUR_ZONE_RULES).mean)
         86
     """
-    chosen, moved = checked_rules(rules, at_least=1), as_finite(shift, name="shift")
+    chosen, moved = checked_rules(rules, at_least=1), as_number(shift, name="shift")
     number = as_points(runs, name="runs", at_least=100)
     start = as_seed(seed)
     average = Average(

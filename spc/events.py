@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from spc.design import as_indices
 from spc.errors import ArgumentError
-from spc.intake import IntArray, as_count
+from spc.intake import IntArray, as_count, shown
 
 
 class Stretch(NamedTuple):
@@ -82,7 +82,7 @@ def signal_events(index: ArrayLike, rule: Sequence[str], gap: int = 0) -> list[S
     """
     points = _indices(index)
     if isinstance(rule, str) or not isinstance(rule, Sequence):
-        raise ArgumentError(f"rule must be a list of keys, one an index, got {rule!r}")
+        raise ArgumentError(f"rule must be a list of keys, one an index, got {shown(rule)}")
     if points.size != len(rule):
         raise ArgumentError(f"rule must name one rule an index, got {len(rule)} for {points.size}")
     for key in rule:

@@ -24,7 +24,6 @@ from spc.intake import (
     as_confidence,
     as_floats,
     as_instance,
-    as_list,
     as_series,
     shown,
 )
@@ -366,7 +365,9 @@ def _finite(values: ArrayLike, name: str, least: float) -> FloatArray:
     try:
         series = np.asarray(values)
     except ValueError as error:
-        raise ArgumentError(f"{name} must hold numbers only: {error}") from error
+        raise ArgumentError(
+            f"{name} must hold numbers only, in rows of one length: {error}"
+        ) from error
     if series.dtype != np.float64 or isinstance(values, np.ma.MaskedArray):
         series = as_floats(values, name)
     # Least and largest tell of nan, infinity and overflow in two quick passes; the door that

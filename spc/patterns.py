@@ -6,9 +6,8 @@ from typing import Literal, TypeAlias, get_args
 
 import numpy as np
 
-from spc.design import as_finite, as_flag
 from spc.errors import ArgumentError
-from spc.intake import BoolArray, FloatArray, as_count
+from spc.intake import BoolArray, FloatArray, as_count, as_flag, as_number
 
 Region: TypeAlias = Literal["one side", "either side", "within"]
 
@@ -67,7 +66,7 @@ class ZonePattern:
         as_count(self.window, name="window", at_least=self.count)
         if self.window > LONGEST_WINDOW:
             raise ArgumentError(f"window must be at most {LONGEST_WINDOW}, got {self.window}")
-        if as_finite(self.distance, name="distance") < 0:
+        if as_number(self.distance, name="distance") < 0:
             raise ArgumentError(f"distance must not be negative, got {self.distance:g}")
         if not isinstance(self.region, str) or self.region not in get_args(Region):
             choices = ", ".join(get_args(Region))

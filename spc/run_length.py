@@ -14,9 +14,9 @@ import numpy as np
 
 from spc.absorbing import QuietTime, RunLength, checked_mean, run_length_from
 from spc.combined_run_length import combined_run_length
-from spc.design import as_finite, as_flag, as_points
+from spc.design import as_points
 from spc.errors import ArgumentError
-from spc.intake import FloatArray, IntArray
+from spc.intake import FloatArray, IntArray, as_flag, as_number
 from spc.patterns import Rule
 from spc.run_rules import THREE_SIGMA_RULES
 from spc.signals import checked_rules
@@ -55,7 +55,7 @@ def average_run_length(
         >>> round(average_run_length(FOUR_ZONE_RULES), 2)
         91.75
     """
-    chosen, moved = checked_rules(rules, at_least=1), as_finite(shift, name="shift")
+    chosen, moved = checked_rules(rules, at_least=1), as_number(shift, name="shift")
     late = as_flag(settled, name="settled")
     time = _quiet_time(chosen, moved, late)
     if time is None:
@@ -95,7 +95,7 @@ def run_length(
         >>> run_length(THREE_SIGMA).median
         257
     """
-    chosen, moved = checked_rules(rules, at_least=1), as_finite(shift, name="shift")
+    chosen, moved = checked_rules(rules, at_least=1), as_number(shift, name="shift")
     number, start = as_points(runs, name="runs", at_least=100), as_seed(seed)
     late = as_flag(settled, name="settled")
     chain, time = zone_chain(chosen), _quiet_time(chosen, moved, late)
@@ -137,7 +137,7 @@ def run_length_distribution(
         >>> run_length_distribution(THREE_SIGMA, 3).cumulative.round(4).tolist()
         [0.0027, 0.0054, 0.0081]
     """
-    chosen, moved = checked_rules(rules, at_least=1), as_finite(shift, name="shift")
+    chosen, moved = checked_rules(rules, at_least=1), as_number(shift, name="shift")
     far = as_points(points, name="points", at_least=1)
     late = as_flag(settled, name="settled")
     time = _quiet_time(chosen, moved, late)
@@ -178,7 +178,7 @@ def false_alarms_per_week(
         >>> round(false_alarms_per_week(300), 1)
         0.8
     """
-    points = as_finite(points_per_week, name="points_per_week")
+    points = as_number(points_per_week, name="points_per_week")
     if points < 0:
         raise ArgumentError(f"points_per_week must not be negative, got {points:g}")
     if as_flag(with_ewma, name="with_ewma"):

@@ -12,9 +12,8 @@ are in no zone, neither rise nor fall, and keep their place.
 
 from functools import lru_cache, partial
 
-from spc.design import as_finite
 from spc.errors import ArgumentError
-from spc.intake import as_count
+from spc.intake import as_count, as_number
 from spc.patterns import LONGEST_WINDOW, Region, Rule, ZonePattern, alternating, steady
 
 _HANDBOOK = "Statistical Quality Control Handbook, 1956, section I part B, tests for zones"
@@ -60,7 +59,7 @@ def some_beyond(count: int, window: int, distance: float, source: str = _OWN) ->
         >>> some_beyond(3, 4, 1.5).phrase
         '3 of 4 beyond 1.5 sigma'
     """
-    away = _sigma(as_finite(distance, name="distance", above=0))
+    away = _sigma(as_number(distance, name="distance", above=0))
     number = f"{float(distance):.10g}"
     as_count(count, name="count", at_least=1)
     as_count(window, name="window", at_least=count)
@@ -142,7 +141,7 @@ def run_within(n: int = 15, distance: float = 1.0, source: str = _OWN) -> Rule:
         source: printed with the rule.
     """
     as_count(n, name="n", at_least=2)
-    away = _sigma(as_finite(distance, name="distance", above=0))
+    away = _sigma(as_number(distance, name="distance", above=0))
     return _zone_rule(
         f"{n}_within_{float(distance):.10g}_sigma",
         f"{n} within {away}",
@@ -163,7 +162,7 @@ def run_outside(n: int = 8, distance: float = 1.0, source: str = _OWN) -> Rule:
         source: printed with the rule.
     """
     as_count(n, name="n", at_least=2)
-    away = _sigma(as_finite(distance, name="distance", above=0))
+    away = _sigma(as_number(distance, name="distance", above=0))
     return _zone_rule(
         f"{n}_outside_{float(distance):.10g}_sigma",
         f"{n} outside {away}",

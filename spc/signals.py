@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from spc.borders import highest_inside, lowest_inside
 from spc.design import as_indices, as_reals
 from spc.errors import ArgumentError
-from spc.intake import BoolArray, FloatArray, IntArray, as_count
+from spc.intake import BoolArray, FloatArray, IntArray, as_count, shown
 from spc.patterns import Rule
 from spc.result import ControlChart
 from spc.run_rules import FOUR_ZONE_RULES
@@ -221,10 +221,12 @@ def checked_rules(rules: Sequence[Rule], *, at_least: int = 0) -> tuple[Rule, ..
     try:
         chosen = tuple(rules)
     except TypeError as error:
-        raise ArgumentError(f"rules must be a sequence of rules, got {rules!r}") from error
+        raise ArgumentError(f"rules must be a sequence of rules, got {shown(rules)}") from error
     for rule in chosen:
         if not isinstance(rule, Rule):
-            raise ArgumentError(f"rules must be rules such as the rows of spc.RULES, got {rule!r}")
+            raise ArgumentError(
+                f"rules must be rules such as the rows of spc.RULES, got {shown(rule)}"
+            )
     if len(chosen) < at_least:
         raise ArgumentError("rules must hold at least one rule, got none")
     return chosen

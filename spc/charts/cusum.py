@@ -11,16 +11,9 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from spc.design import (
-    as_allowance,
-    as_decision_limit,
-    as_finite,
-    as_flag,
-    as_points,
-    as_reals,
-)
+from spc.design import as_allowance, as_decision_limit, as_points, as_reals
 from spc.errors import ArgumentError
-from spc.intake import LARGEST, BoolArray, FloatArray, IntArray, as_series
+from spc.intake import LARGEST, BoolArray, FloatArray, IntArray, as_flag, as_number, as_series
 
 Side: TypeAlias = Literal["up", "down"]
 
@@ -241,8 +234,8 @@ def cusum(
         [(1, 4, 1.8)]
     """
     series = as_series(as_reals(values, name="values"))
-    middle = as_finite(center, name="center")
-    spread = as_finite(sigma, name="sigma")
+    middle = as_number(center, name="center")
+    spread = as_number(sigma, name="sigma")
     if spread <= 0:
         raise ArgumentError(f"sigma must be above 0, got {spread:g}: {NO_SPREAD}")
     allowance, limit, early = as_design(k, h, head_start, start is not None)
@@ -296,9 +289,9 @@ def _as_state(start: CusumState) -> CusumState:
 def _as_side(
     start: CusumState, side: str, c: float, n: int, head: float, told: bool
 ) -> tuple[float, int, float, bool]:
-    total = as_finite(c, name=f"start.c_{side}")
+    total = as_number(c, name=f"start.c_{side}")
     points = as_points(n, name=f"start.n_{side}", at_least=0)
-    early = as_finite(head, name=f"start.head_{side}")
+    early = as_number(head, name=f"start.head_{side}")
     reported = as_flag(told, name=f"start.told_{side}")
     # A sum is above zero while it counts points or holds a head start, and only then.
     counting = points > 0 and total > 0
@@ -311,7 +304,7 @@ def _as_side(
 def as_design(k: float, h: float, head_start: float, carried: bool) -> tuple[float, float, float]:
     """Return allowance, decision limit and head start, checked."""
     allowance, limit = as_allowance(k), as_decision_limit(h)
-    early = as_finite(head_start, name="head_start")
+    early = as_number(head_start, name="head_start")
     if not 0 <= early < limit:
         raise ArgumentError(f"head_start must be in [0, h) with h = {limit:g}, got {early:g}")
     if carried and early != 0:

@@ -241,12 +241,18 @@ def _fresh(early: float, n_rows: int) -> CusumStates:
     )
 
 
+def _as_ones(part: FloatArray | IntArray | BoolArray) -> FloatArray | IntArray | BoolArray:
+    """Return 1.0 for what was told and 0.0 for what was not; numbers as they are."""
+    is_told = isinstance(part, np.ndarray) and part.dtype.kind == "b"
+    return part.astype(np.float64) if is_told else part
+
+
 def _as_states(start: CusumStates, n_rows: int) -> CusumStates:
     """Return states that a table can have left behind, one a row."""
     if not isinstance(start, CusumStates):
         raise ArgumentError(f"start must be the .state of an earlier table, got {start!r}")
     reals = {
-        name: as_per_row(getattr(start, name), n_rows, name=f"start.{name}")
+        name: as_per_row(_as_ones(getattr(start, name)), n_rows, name=f"start.{name}")
         for name in CusumStates.__dataclass_fields__
     }
     for side in ("plus", "minus"):

@@ -7,9 +7,9 @@ from numpy.typing import ArrayLike
 
 from spc.borders import highest_inside, lowest_inside
 from spc.charts.stepping import as_per_row, as_row_index, as_rows
-from spc.design import MOST_POINTS, as_finite, as_points, as_reals, as_weight, as_width
+from spc.design import MOST_POINTS, as_points, as_reals, as_weight, as_width
 from spc.errors import ArgumentError
-from spc.intake import BoolArray, FloatArray, IntArray, as_series, as_sigma
+from spc.intake import BoolArray, FloatArray, IntArray, as_number, as_series, as_sigma
 from spc.result import ControlChart
 
 
@@ -53,11 +53,11 @@ def ewma(
         [50.6, 49.52]
     """
     series = as_series(as_reals(values, name="values"))
-    middle = as_finite(center, name="center")
-    spread = as_sigma(as_finite(sigma, name="sigma"))
+    middle = as_number(center, name="center")
+    spread = as_sigma(as_number(sigma, name="sigma"))
     share, reach = as_weight(weight), as_width(width)
     seen = as_points(points_before, name="points_before", at_least=0)
-    memory = middle if start is None else as_finite(start, name="start")
+    memory = middle if start is None else as_number(start, name="start")
     averages = np.empty_like(series)
     # One series is short; `ewma_many` takes the same steps for many of them.
     for i, value in enumerate(series.tolist()):

@@ -38,6 +38,14 @@ SERIES = {
     "a set": {1.0, 2.0},
     "an object": object(),
     "empty": [],
+    "digits": ["1", "2", "3"],
+    "complex array": np.array([1 + 2j, 3, 4]),
+    "numpy moments": np.array(["2026-01-01", "2026-01-02"], dtype="M8[D]"),
+    "durations": np.array([1, 2, 3], dtype="m8[s]"),
+    "yes or no": [True, False, True],
+    "yes or no, array": np.array([True, False, True]),
+    "records": np.zeros(3, dtype=[("a", float)]),
+    "a long number": [10**400, 1, 2],
 }
 # A regular or ragged nest is what subgroups are; nan is a missing value in them.
 SUBGROUPS = {
@@ -55,6 +63,11 @@ NUMBER = {
     "nan": math.nan,
     "an object": object(),
     "a mapping": {},
+    "digits": "1",
+    "bytes": b"1",
+    "yes": True,
+    "a long number": 10**400,
+    "too large": 1e308,
 }
 WORD = {"another": "exact", "empty": "", "nothing": None, "a number": 3, "a list": ["three_sigma"],
         "many": np.array(["three_sigma", "probability"]), "yes": True}  # fmt: skip
@@ -123,7 +136,8 @@ def test_centre_and_sigma(chart, bad):
 def test_other_numbers(bad):
     refused("step", spc.check_resolution, VALUES, step=NUMBER[bad])
     refused("correlation", spc.limits_under_autocorrelation, NUMBER[bad])
-    refused("n must", spc.control_chart_constants, NUMBER[bad])
+    if bad != "too large":
+        refused("n must", spc.control_chart_constants, NUMBER[bad])
 
 
 @pytest.mark.parametrize("bad", WORD)

@@ -158,6 +158,7 @@ ELSEWHERE = (
     "spc.charts.subgroups",
     "spc.charts.three_way",
     "spc.chart_run_length",
+    "spc.combined_run_length",
     "spc.events",
     "spc.run_length",
     "spc.run_rules",

@@ -388,7 +388,7 @@ def test_events_refuse_what_is_no_index(index):
         ),
         (
             lambda: spc.zone_rule_flags(["a"]),
-            "z must hold numbers only, got 'a'",
+            "z must hold numbers only, got text, the first 'a'",
         ),
         (
             lambda: spc.zone_rule_flags([1.0, 2.0], breaks=[[0], [0, 1]]),
