@@ -69,7 +69,7 @@ def batch_tables(batches: pd.DataFrame) -> dict[int, BatchTable]:
         begins = first_at.groupby(number).transform("min")
         apart = (last_at.groupby(number).transform("max") - begins).to_numpy() > LONG_APART
         earliest = first_at.dt.tz_localize(None).to_numpy("datetime64[ns]")
-        names = _names(names, number, use, earliest)
+        names = named_batches(names, number, use, earliest)
     shifts = batches["shift"].to_numpy(dtype=object)
     frame = pd.DataFrame(
         {
@@ -103,7 +103,7 @@ def instruments_of(batches: pd.DataFrame) -> dict[int, list[str]]:
     return {number: sorted(names) for number, names in found.items()}
 
 
-def _names(
+def named_batches(
     batches: np.ndarray, number: np.ndarray, use: np.ndarray, earliest: np.ndarray
 ) -> np.ndarray:
     """Names of batches: the number, and where it is used more than once the year behind it.

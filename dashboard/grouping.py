@@ -1,0 +1,80 @@
+"""Readings sorted into batches where the readings themselves are needed, not what they come to."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from dashboard.batches import LONG_APART, named_batches, production_time
+
+REUSED_AFTER = np.timedelta64(60, "D")
+"""A batch number that stands again later than this is another batch; as the store has it."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Grouped:
+    """Readings sorted into batches, characteristic after characteristic.
+
+    Attributes:
+        rows: the readings, those of a batch beside each other, by replicate.
+        code: number of the batch of each row, rising.
+        first: position in `rows` of the first reading of each batch.
+        n: readings of each batch.
+        names: of the batches.
+        earliest: production time of each batch.
+        far_apart: whether the readings of a row's batch number lie far apart.
+    """
+
+    rows: pd.DataFrame
+    code: np.ndarray
+    first: np.ndarray
+    n: np.ndarray
+    names: np.ndarray
+    earliest: np.ndarray
+    far_apart: np.ndarray
+
+
+def in_batches(readings: pd.DataFrame) -> Grouped:
+    """Sort readings, at least one, into batches: see `batch_tables` for what a batch is."""
+    used = readings.iloc[np.argsort(readings["characteristic_id"].to_numpy(), kind="stable")]
+    named = used.groupby(["characteristic_id", "batch"], sort=False, dropna=False).ngroup()
+    number = named.to_numpy()
+    use = _uses(number, production_time(used))
+    code = used.assign(use=use).groupby([number, "use"], sort=False).ngroup().to_numpy()
+    order = np.lexsort((used["replicate"].to_numpy(), code))
+    used, code, number, use = used.iloc[order], code[order], number[order], use[order]
+    first = np.flatnonzero(np.diff(code, prepend=-1))
+    times = production_time(used)
+    earliest = np.fmin.reduceat(times, first)  # fmin passes over a missing time
+    numbers = used["batch"].fillna("").astype(str).to_numpy(dtype=object)[first]
+    return Grouped(
+        rows=used,
+        code=code,
+        first=first,
+        n=np.diff(first, append=len(code)),
+        names=named_batches(numbers, number[first], use[first], earliest),
+        earliest=earliest,
+        far_apart=_far_apart(number, times),
+    )
+
+
+def _uses(number: np.ndarray, times: np.ndarray) -> np.ndarray:
+    """Which use of its batch number each reading belongs to: 0, and one more after each long gap.
+
+    Readings without a time belong to the first use.
+    """
+    dated = np.flatnonzero(~np.isnat(times))
+    order = dated[np.lexsort((times[dated], number[dated]))]
+    begins = np.diff(number[order], prepend=-1) != 0
+    gap = np.diff(times[order], prepend=times[order][:1]) > REUSED_AFTER
+    count = np.cumsum(gap & ~begins)
+    use = np.zeros(len(number), dtype=np.int64)
+    use[order] = count - count[begins][np.cumsum(begins) - 1]
+    return use
+
+
+def _far_apart(number: np.ndarray, times: np.ndarray) -> np.ndarray:
+    """For each reading, whether those of its batch number lie far apart."""
+    by_number = pd.Series(times).groupby(number)
+    apart = by_number.transform("max") - by_number.transform("min") > LONG_APART
+    return apart.to_numpy()

@@ -1,0 +1,1 @@
+"""A plant with known truth, for tests and benchmarks of investigations."""
