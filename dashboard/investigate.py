@@ -253,9 +253,9 @@ def _spindle(condition: str) -> tuple[str, str]:
 def _checks(used: pd.DataFrame, characteristics: pd.DataFrame) -> tuple[CheckRuns, ...]:
     if used.empty:
         return ()
-    usual = used.assign(instrument=used["instrument"].fillna("").astype(str)).groupby(
-        ["characteristic_id", "instrument"]
-    )["torque"].median()
+    ratio = used["viscosity"] / used["torque"].where(used["torque"] > 0)
+    labelled = used.assign(instrument=used["instrument"].fillna("").astype(str), ratio=ratio)
+    usual = labelled.groupby(["characteristic_id", "instrument"])["ratio"].median()
     numbers = characteristics[characteristics["sample_type"] == "check"]
     by_name = {
         (str(row.product), str(row.condition)): int(row.id) for row in numbers.itertuples()
@@ -263,18 +263,18 @@ def _checks(used: pd.DataFrame, characteristics: pd.DataFrame) -> tuple[CheckRun
     found = []
     for one in check_standards(used, characteristics):
         number = by_name.get((one.name, one.condition))
-        torque = float(usual.get((number, one.instrument), np.nan))
+        # A run is a mean of readings: its torque follows from the factor of its instrument.
+        factor = float(usual.get((number, one.instrument), np.nan))
         times = np.asarray(one.times)
         days = np.where(np.isnat(times), np.nan, (times - _EPOCH) / _DAY)
-        blank = np.full(len(one.values), np.nan)
         found.append(
             CheckRuns(
                 name=one.name,
                 instrument=one.instrument,
                 times=days,
                 values=np.asarray(one.values, dtype=float),
-                torque=blank + torque if np.isnan(torque) else np.full(len(blank), torque),
-                temperature=blank,
+                torque=np.asarray(one.values, dtype=float) / factor,
+                temperature=np.full(len(one.values), np.nan),
                 certified=_certified(one.name, np.asarray(one.values, dtype=float)),
             )
         )

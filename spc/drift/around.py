@@ -9,7 +9,7 @@ from spc.drift.evidence import Background
 from spc.drift.findings import Series
 from spc.drift.history import History
 from spc.drift.lone import lone_values
-from spc.drift.pairing import MODEL_ERROR, Moved
+from spc.drift.pairing import MODEL_ERROR, MODEL_SHARE, Moved
 from spc.drift.shapes import Shape
 from spc.intake import BoolArray, FloatArray
 
@@ -146,7 +146,7 @@ def _moved(
         error *= float(np.sqrt(free / (free - 2.0)))
     unmoved = torque[(column < 0.5) & np.isfinite(torque)]
     usual = float(np.median(unmoved)) if len(unmoved) else float("nan")
-    error = float(np.hypot(error, MODEL_ERROR))
+    error = float(np.sqrt(error**2 + MODEL_ERROR**2 + (MODEL_SHARE * change) ** 2))
     return Moved(name, role, change, error, usual, before, after)
 
 

@@ -111,34 +111,34 @@ def find_movements(
         batch_values: logs of their means.
         batch_known: known columns of those batches, the constant among them.
     """
-    union = np.unique(np.concatenate([*(one.times for one in runs), batch_times]))
-    if len(union) > _MOST_TIMES:
-        union = union[np.unique(np.linspace(0, len(union) - 1, _MOST_TIMES).round().astype(int))]
-    end = float(union[-1])
+    every = np.unique(np.concatenate([*(one.times for one in runs), batch_times]))
+    union = every
+    if len(every) > _MOST_TIMES:
+        union = every[np.unique(np.linspace(0, len(every) - 1, _MOST_TIMES).round().astype(int))]
+    end = float(every[-1])
     series = [(one.times, background_of(one.values)) for one in runs]
     product = None
     if len(batch_times) >= 4 * SHORTEST and np.ptp(batch_values) > 0:
         product = (batch_times, Background(batch_values, batch_known))
     found = []
     for kind in ("step", "ramp"):
-        odds = np.sum([_weigh(back, times, union, kind, end) for times, back in series], axis=0)
-        odds, times = odds[1:-1], union[1:-1]
+        times = union[1:-1]
         if len(times) < 2:
             continue
+        odds = np.sum([_weigh(back, clock, times, kind, end) for clock, back in series], axis=0)
+        log_odds = float(log_sum(odds)) - float(np.log(len(odds)))
+        if len(union) < len(every):
+            likely = times[odds > odds.max() - 12.0]
+            gap = float(np.diff(union).max())
+            times = every[(every >= likely[0] - gap) & (every <= likely[-1] + gap)]
+            times = times[:: len(times) // (6 * _MOST_TIMES) + 1]
+            odds = np.sum([_weigh(back, clock, times, kind, end) for clock, back in series], axis=0)
         both = odds
         if product is not None:
-            both = odds + _weigh(product[1], product[0], union, kind, end)[1:-1]
+            both = odds + _weigh(product[1], product[0], times, kind, end)
         weights = np.exp(both - log_sum(both))
         at = float(times[int(np.argmax(weights))])
-        found.append(
-            Movement(
-                instrument,
-                Moment(kind, at, np.inf, end),
-                float(log_sum(odds)) - float(np.log(len(odds))),
-                times,
-                weights,
-            )
-        )
+        found.append(Movement(instrument, Moment(kind, at, np.inf, end), log_odds, times, weights))
     stretch = _stretch(series, product, union, instrument)
     return found if stretch is None else [*found, stretch]
 

@@ -66,7 +66,7 @@ def series_of(history: History) -> Series | None:
     if len(usable) < FEWEST:
         return None
     logs = np.log(history.means[usable])
-    apart = lone_values(logs)
+    apart = _apart(history, usable, logs)
     kept, lone = usable[~apart], usable[apart]
     logs = logs[~apart]
     if len(kept) < FEWEST or np.ptp(logs) == 0:
@@ -83,6 +83,17 @@ def series_of(history: History) -> Series | None:
     columns = np.column_stack(known)
     logs = logs - logs.mean()
     return Series(kept, lone, logs, codes, columns, Background(logs, columns))
+
+
+def _apart(history: History, usable: IntArray, logs: FloatArray) -> BoolArray:
+    """Lone values, looked for on each instrument by itself: a fault of one is no lone value."""
+    factor = history.factor("instrument")
+    codes = np.zeros(len(usable), dtype=np.int64) if factor is None else factor.codes[usable]
+    flags = np.zeros(len(usable), dtype=bool)
+    for code in np.unique(codes):
+        mine = np.flatnonzero(codes == code)
+        flags[mine] = lone_values(logs[mine])
+    return flags
 
 
 def find(history: History, series: Series) -> list[Finding]:

@@ -29,9 +29,9 @@ from spc.drift.verdict import Investigation, Verdict
 from spc.errors import SpcError
 from spc.intake import BoolArray, FloatArray
 
-FOUND = 1.4
+FOUND = 1.2
 """Log odds above which the batches show something; the false accusations are measured."""
-MOVED = 2.0
+MOVED = 2.5
 """Log odds above which check standards have moved."""
 SPREAD = 1.5
 """Log odds above which the spread within batches has changed."""
@@ -126,6 +126,8 @@ def _events(history: History, series: Series, findings: list[Finding]) -> list[E
     for movement in _movements(history, series):
         within = _on(history, series, movement.instrument)
         column = movement.moment.column(history.times[series.kept]) * within
+        if np.sum(column > 0.02) < 2:  # it began after the newest batches
+            continue
         moved = gather(history, series, column, movement.moment, [movement.instrument])
         warmer = temperature_change(history, series, column)
         events.append(Event(None, movement, column, within, pair(moved, warmer)))

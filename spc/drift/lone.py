@@ -41,7 +41,7 @@ def lone_values(values: FloatArray) -> BoolArray:
         scale = float(np.sqrt(np.mean(steps**2) / 2.0)) / 3.0
     if scale <= 0:
         return flags
-    flags = nearest > FAR * scale
+    flags = nearest > FAR * (1.0 + 8.0 / n) * scale  # the scale of a short series is unsure
     if flags.sum() > max(1, int(_MORE_THAN * n)):  # so many are no accidents
         worst = np.argsort(-nearest)[: max(1, int(_MORE_THAN * n))]
         kept = np.zeros(n, dtype=bool)

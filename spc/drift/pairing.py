@@ -10,7 +10,9 @@ from spc.intake import FloatArray
 
 MODEL_ERROR = 0.0015
 """No model of an instrument is exact: this much, as a fraction, is added to each error."""
-_RATIO_SPREAD = 0.8  # sd of ln(sensitivity of one material / of another), 2 to 12 % per degree
+MODEL_SHARE = 0.04
+"""… and this share of the change itself: no ramp is quite straight, no factor quite constant."""
+_RATIO_SPREAD = 0.9  # sd of ln(sensitivity of one material / of another), 2 to 12 % per degree
 _LARGEST = 0.7  # widest change considered, ln 2: larger ones are ratios of torque factors
 
 

@@ -60,12 +60,18 @@ def set_aside_faults(history: History) -> list[RecordFault]:
             continue
         why = f"torque {row.torque:.3g} % says {plausible:.4g}" if known else "beside the others"
         found.append(_judged(row, plausible, why))
-    same = [f for f in found if factor_ratio(f.shown / f.plausible, 0.04) and f.suspect != "units"]
+    same = [f for f in found if _by_spindle(f.shown / f.plausible)]
     if len(same) >= 3 and np.ptp([np.log(f.shown / f.plausible) for f in same]) < 0.06:
         # The same ratio of factors again and again: no slip of the pen, a spindle code.
         keyed = {id(f) for f in same}
         found = [replace(f, suspect="spindle") if id(f) in keyed else f for f in found]
     return found
+
+
+def _by_spindle(ratio: float) -> bool:
+    """Whether a ratio is one of torque factors, and no power of ten that a slip makes too."""
+    usual = factor_ratio(ratio, 0.04)
+    return usual is not None and 0.15 < usual < 6.0
 
 
 def _judged(row: SetAsideRow, plausible: float, why: str) -> RecordFault:
@@ -118,6 +124,9 @@ def _swapped(grid: FloatArray, far: np.ndarray) -> list[RecordFault]:
     spread = max(1.4826 * float(np.median(np.abs(pairs[known]))), 0.002)
     series = float(np.nanmedian(logs))
     wide = 1.4826 * float(np.nanmedian(np.abs(logs - series)))
+    # Where many pairs lie apart, readings disagree and nobody swapped digits.
+    if np.sum(np.abs(pairs[known]) > 4.0 * spread) > 2 + len(pairs) // 50:
+        return []
     found = []
     for position in np.flatnonzero(known & (np.abs(pairs) > _WILD * spread)):
         ends = [float(np.exp(logs[position, 0])), float(np.exp(logs[position, 1]))]

@@ -208,8 +208,7 @@ def level_starts(values: FloatArray, most: int = _MOST_LEVELS) -> list[IntArray]
 def find_levels(background: Background, values: FloatArray) -> Shape | None:
     """Weigh three and more changes of level in one series, their places by least squares.
 
-    The odds are lowered by log of the number of ways to place so many changes and raised by what
-    a place is usually uncertain by (three places each): a rough sum over places.
+    The odds are lowered by the log of the number of ways to place so many changes.
     """
     n = background.n
     clock = np.arange(n, dtype=float)
@@ -220,7 +219,7 @@ def find_levels(background: Background, values: FloatArray) -> Shape | None:
             continue
         odds = background.weigh_together(steps(clock, starts.astype(float)))
         ways = float(np.sum(np.log(n - np.arange(changes)) - np.log(1 + np.arange(changes))))
-        odds += changes * float(np.log(3.0)) - ways
+        odds -= ways
         if best is None or odds > best[0]:
             best = (odds, starts)
     if best is None:

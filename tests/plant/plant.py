@@ -244,11 +244,10 @@ class _Editor:
         rank = int(np.flatnonzero(mine == position)[0])
         before = float(p.times[mine[rank - 1]])
         start = self.rng.uniform(before + 1e-3, float(p.times[position]))
-        end = max(float(q.times[-1]) for q in self.products)
         end = float(p.times[-1])
         if ramp:
             start = before
-            return position, lambda t: np.clip((t - start) / (end - start), 0, None)
+            return position, lambda t: np.clip((t - start) / (end - start), 0, 1)
         return position, lambda t: (t >= start).astype(float)
 
     def _on_everything(self, k: int, shape, product_log, fluid_log) -> None:  # noqa: ANN001
