@@ -263,7 +263,7 @@ def lone_ratio(history: History, series: Series) -> Verdict | None:
 
 def aeration(history: History, series: Series, spread: SpreadChange) -> Verdict:
     """Tell of readings of one batch that began to disagree: spread first, level second."""
-    kept = series.kept
+    kept = series.usable
     start, stop = spread.start, min(spread.stop, len(kept))
     inside = np.zeros(len(kept), dtype=bool)
     inside[start:stop] = True

@@ -7,13 +7,15 @@ import numpy as np
 from spc.drift import places
 from spc.drift.checks import Movement, usable
 from spc.drift.conclude import make
+from spc.drift.evidence import Background
 from spc.drift.findings import Finding, Series, lot_coincidence
 from spc.drift.history import History
 from spc.drift.pairing import Pairing
+from spc.drift.shapes import find_step, interval
 from spc.drift.sizes import Size
 from spc.drift.verdict import NEXT_CHECK, NO_CHECKS, Verdict
 from spc.drift.wording import about, between, joined, number, of_moved, percent, signed
-from spc.intake import BoolArray, FloatArray
+from spc.intake import BoolArray, FloatArray, IntArray
 
 _COINCIDES = 3.0
 _SURE_LEVELS = 0.85
@@ -239,7 +241,7 @@ def _levels(history: History, series: Series, finding: Finding, kind: str) -> Ve
     names = [history.batches[series.kept[i]] for i in starts]
     inside = np.zeros(len(values), dtype=bool)
     inside[starts[0] :] = True
-    place = places.Place(names[0], names[0], names[0], int(series.kept[starts[0]]))
+    place = _first_change(history, series, starts)
     lots = history.factor("lot")
     suspect, extra = "unstable_process", []
     if lots is not None:
@@ -266,6 +268,19 @@ def _levels(history: History, series: Series, finding: Finding, kind: str) -> Ve
     size = Size(means[1] - means[0], np.nan, np.nan, 100.0 * (means[1] / means[0] - 1.0))
     check = NEXT_CHECK[suspect]
     return make(what, kind, suspect, evidence, place, size, check)
+
+
+def _first_change(history: History, series: Series, starts: IntArray) -> places.Place:
+    """The first of several changes, its interval from the batches up to the second one."""
+    end = int(starts[1]) if len(starts) > 1 else len(series.kept)
+    logs = series.logs[:end]
+    shape = find_step(Background(logs - logs.mean(), np.ones((end, 1))))
+    low = high = int(starts[0])
+    if shape is not None:
+        low, high = interval(shape.starts, shape.weights)
+        low, high = min(low, int(starts[0])), max(high, int(starts[0]))
+    first, lower, upper = (history.batches[series.kept[i]] for i in (int(starts[0]), low, high))
+    return places.Place(first, lower, upper, int(series.kept[starts[0]]))
 
 
 def _steady_throughout(history: History, series: Series) -> str:

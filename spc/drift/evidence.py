@@ -20,7 +20,8 @@ from spc.intake import BoolArray, FloatArray
 SIZE = 3.0
 """Prior standard deviation of a change, in error standard deviations: our convention."""
 PHI = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
-_LOG_PHI_PRIOR = 3.0 * np.log(1.0 - PHI) - np.log(np.sum((1.0 - PHI) ** 3))
+_PHI_PRIOR = 0.88 * (1.0 - PHI) ** 3 / np.sum((1.0 - PHI) ** 3) + 0.12 * (PHI >= 0.5) / 5.0
+_LOG_PHI_PRIOR = np.log(_PHI_PRIOR)
 
 
 def log_sum(values: FloatArray, axis: int = 0) -> FloatArray:

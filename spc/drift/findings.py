@@ -38,6 +38,11 @@ class Series:
     background: Background
 
     @property
+    def usable(self) -> IntArray:
+        """Positions of all batches with a mean, lone ones among them."""
+        return np.sort(np.concatenate([self.kept, self.lone]))
+
+    @property
     def neighbours(self) -> float:
         """Posterior mean correlation of neighbours if nothing changed."""
         return float(self.background.phi_weights @ PHI)

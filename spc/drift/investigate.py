@@ -6,6 +6,7 @@ the batches? 6. Are neighbours alike? 7. Else nothing.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -104,7 +105,7 @@ def _short(history: History, faults: list[RecordFault]) -> Investigation:
 
 def _spread(history: History, series: Series) -> SpreadChange | None:
     try:
-        return spread_change(history.readings[series.kept])
+        return spread_change(history.readings[series.usable])
     except SpcError:
         return None
 
@@ -132,6 +133,10 @@ def _events(history: History, series: Series, findings: list[Finding]) -> list[E
         warmer = temperature_change(history, series, column)
         events.append(Event(None, movement, column, within, pair(moved, warmer)))
     best = findings[0] if findings and findings[0].log_odds > FOUND else None
+    if best is not None and best.shape.kind == "levels" and _jumps(series, best):
+        # A spindle there and back: one stretch says it better than several levels.
+        plain = (f for f in findings if f.shape.kind in ("step", "stretch") and f.log_odds > FOUND)
+        best = next(plain, best)
     if best is not None and best.shape.kind != "level":
         within = np.ones(len(series.kept), dtype=bool)
         if best.factor == "instrument":
@@ -146,6 +151,13 @@ def _events(history: History, series: Series, findings: list[Finding]) -> list[E
         everywhere = np.ones(len(series.kept), dtype=bool)
         events.append(Event(best, None, best.shape.column, everywhere, pair(alone)))
     return events
+
+
+def _jumps(series: Series, finding: Finding) -> bool:
+    """Whether neighbouring levels differ as much as torque factors do."""
+    edges = [0, *finding.shape.starts.tolist(), len(series.logs)]
+    means = [series.logs[a:b].mean() for a, b in pairwise(edges)]
+    return bool(np.max(np.abs(np.diff(means))) > _LARGE)
 
 
 def _movements(history: History, series: Series) -> list[Movement]:
@@ -243,7 +255,8 @@ def _together(series: Series, level: Finding, spread: SpreadChange) -> bool:
     if level.shape.kind in ("level", "levels"):
         return level.shape.kind == "levels"
     slack = max(3, len(series.kept) // 10)
-    return bool(spread.start_low - slack <= level.shape.start <= spread.start_high + slack)
+    start = int(np.searchsorted(series.usable, series.kept[level.shape.start]))
+    return spread.start_low - slack <= start <= spread.start_high + slack
 
 
 def _moved(

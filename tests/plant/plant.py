@@ -95,8 +95,12 @@ class Truth:
         }
 
     def suspects(self) -> set[str]:
-        """Suspects that are right for this record."""
-        return set(self.causes) or {"none"}
+        """Suspects that are right for this record.
+
+        Without check standards a fault of the measurement cannot be named: "unknown" is right too.
+        """
+        untold = not self.checked and bool(ONLY_CHECKS_TELL & set(self.causes))
+        return (set(self.causes) or {"none"}) | ({"unknown"} if untold else set())
 
 
 @dataclass
@@ -154,13 +158,16 @@ def simulate(rng: np.random.Generator, cause: str, ranges: Ranges = Ranges()) ->
         )
         for i in range(n_products)
     ]  # fmt: skip
-    span = max(float(p.times[-1]) for p in products)
+    last = float(products[0].times[-1])
+    for p in products:  # every record is open to the same day, the last of the first product
+        p.times = p.times + round(last - float(p.times[-1]))
+    began = min(float(p.times[0]) for p in products)
     fluids = _fluids(rng)
     sd_check = rng.uniform(*ranges.check_sd)
     every = rng.uniform(*ranges.check_every)
     checked = rng.random() >= ranges.without_checks
     checks = [
-        (k, f, np.arange(0.2, span + every, every) + rng.uniform(-0.02, 0.02))
+        (k, f, np.arange(np.floor(began) + 0.2, last + 0.3, every) + rng.uniform(-0.02, 0.02))
         for k in range(instruments)
         for f in range(len(fluids))
     ]
