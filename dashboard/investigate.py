@@ -68,9 +68,7 @@ def investigate_store(
     }
 
 
-def histories_of(
-    readings: pd.DataFrame, characteristics: pd.DataFrame
-) -> dict[int, History]:
+def histories_of(readings: pd.DataFrame, characteristics: pd.DataFrame) -> dict[int, History]:
     """Turn readings, used and set aside, into what an investigation reads of each product.
 
     Times are days since 1970. Where no product reading has a time, the order of the file stands in
@@ -219,9 +217,7 @@ def _units(received: pd.Series) -> np.ndarray:
     return pd.factorize(texts)[0]
 
 
-def _factors_of(
-    values: np.ndarray, torque: np.ndarray, instrument: np.ndarray
-) -> dict[str, float]:
+def _factors_of(values: np.ndarray, torque: np.ndarray, instrument: np.ndarray) -> dict[str, float]:
     known = torque > 0
     if not known.any():
         return {}
@@ -257,9 +253,7 @@ def _checks(used: pd.DataFrame, characteristics: pd.DataFrame) -> tuple[CheckRun
     labelled = used.assign(instrument=used["instrument"].fillna("").astype(str), ratio=ratio)
     usual = labelled.groupby(["characteristic_id", "instrument"])["ratio"].median()
     numbers = characteristics[characteristics["sample_type"] == "check"]
-    by_name = {
-        (str(row.product), str(row.condition)): int(row.id) for row in numbers.itertuples()
-    }
+    by_name = {(str(row.product), str(row.condition)): int(row.id) for row in numbers.itertuples()}
     found = []
     for one in check_standards(used, characteristics):
         number = by_name.get((one.name, one.condition))

@@ -8,7 +8,7 @@ from spc.drift import places
 from spc.drift.checks import Movement, usable
 from spc.drift.conclude import make
 from spc.drift.evidence import Background
-from spc.drift.findings import Finding, Series, lot_coincidence
+from spc.drift.findings import Finding, Series
 from spc.drift.history import History
 from spc.drift.pairing import Pairing
 from spc.drift.shapes import find_step, interval
@@ -16,9 +16,6 @@ from spc.drift.sizes import Size
 from spc.drift.verdict import NEXT_CHECK, NO_CHECKS, Verdict
 from spc.drift.wording import about, between, joined, number, of_moved, percent, signed
 from spc.intake import BoolArray, FloatArray, IntArray
-
-_COINCIDES = 3.0
-_SURE_LEVELS = 0.85
 
 
 class _Event(Protocol):
@@ -127,7 +124,7 @@ def process(
         kind = "cannot_tell"
     if finding.shape.kind == "levels":
         return _levels(history, series, finding, kind)
-    if finding.factor == "lot":
+    if finding.factor == "lot" and finding.shape.kind == "level":
         return _lots(history, series, finding, kind)
     shape = finding.shape
     ramp, stretch = shape.kind == "ramp", shape.kind == "stretch"
@@ -137,21 +134,19 @@ def process(
     place = places.of_finding(history, series, finding)
     size = places.size_of(history, series, shape.column, within, ramp)
     suspect, evidence = "unknown", [_size_words(history, size)]
-    lot = ""
     if ramp:
         suspect = "wear_or_ageing"
         evidence += _slope_words(history, series, finding, within)
     else:
-        lot, words = _lot_words(history, series, finding)
-        evidence += words
-        if lot:
+        evidence += _lot_words(history, series, finding)
+        if finding.factor == "lot":
             suspect = "raw_material_lot"
     evidence += [f"{one[0].upper()}{one[1:]}." for one in map(of_moved, pairing.moved[1:])]
     steady = _steady_words(kind, pairing)
     evidence.append(steady[1])
     moved = f"{about(size.percent)}{_since(place, ramp, stretch)}"
     on = f" on {finding.level}" if finding.factor == "instrument" else ""
-    end = f"; coincides with lot {lot}" if lot else ""
+    end = f"; coincides with lot {finding.level}" if finding.factor == "lot" else ""
     what = f"{moved}{on}: {steady[0]}{end}."
     check = NEXT_CHECK[suspect] if checks else f"{NO_CHECKS} {NEXT_CHECK[suspect]}"
     return make(what, kind, suspect, evidence, place, size, check)
@@ -209,28 +204,23 @@ def _slope_words(
     ]
 
 
-def _lot_words(history: History, series: Series, finding: Finding) -> tuple[str, list[str]]:
-    """The lot that begins with the change, if places on lot borders stand out enough."""
+def _lot_words(history: History, series: Series, finding: Finding) -> list[str]:
+    """Whether the change begins with a lot, and how often chance would put it there."""
     lots = history.factor("lot")
     if lots is None:
-        return "", []
+        return []
     codes = lots.codes[series.kept]
-    factor, border = lot_coincidence(codes, finding.shape)
-    if factor < _COINCIDES:
-        if border.any():
-            return "", [f"No coincidence with a change of lot (weight {factor:.1f})."]
-        return "", []
-    shape = finding.shape
-    borders = shape.starts[border[shape.starts]]
-    if not len(borders):
-        return "", []
-    at = int(borders[np.argmax(shape.weights[border[shape.starts]])])
-    name = lots.levels[codes[at]]
-    words = (
-        f"The first batch of lot {name} is {history.batches[series.kept[at]]}; that the change "
-        f"falls on it by chance is {factor:.0f} times less likely."
-    )
-    return name, [words]
+    borders = int(np.sum((codes[1:] != codes[:-1]) & (codes[1:] >= 0) & (codes[:-1] >= 0)))
+    if not borders:
+        return []
+    if finding.factor != "lot":
+        return ["That it begins with a lot does not stand out."]
+    places_in_all = len(codes) - 1
+    return [
+        f"It begins with lot {finding.level}, whose first batch is "
+        f"{history.batches[series.kept[finding.shape.start]]}; chance would put it on a change of "
+        f"lot once in {places_in_all / borders:.0f} times."
+    ]
 
 
 def _levels(history: History, series: Series, finding: Finding, kind: str) -> Verdict:

@@ -1,10 +1,11 @@
 """What the product's own batches show: every shape, every factor level, the likeliest first."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
-from spc.drift.evidence import PHI, Background
+from spc.drift.evidence import PHI, Background, log_sum
 from spc.drift.history import Factor, History
 from spc.drift.lone import lone_values
 from spc.drift.shapes import Shape, find_levels, find_ramp, find_step, find_stretch
@@ -13,6 +14,9 @@ from spc.intake import BoolArray, FloatArray, IntArray
 FEWEST = 8
 """Batches below which no change is looked for."""
 _LEAST_LEVEL = 4
+_TIMED = ("step", "stretch", "ramp")
+_LOT_BORDER = -0.7
+"""What speaks against a lot beforehand: a change on its border must be that much likelier."""
 _PRIOR = {"step": 0.0, "ramp": 0.0, "stretch": -0.5, "levels": -0.5}
 _FACTORS = {"operator": 0.0, "lot": -0.5, "shift": -1.5, "line": -1.5, "weekday": -2.0}
 
@@ -57,12 +61,15 @@ class Finding:
         log_odds: against no change, with what was thought of it beforehand.
         factor: "" for a change in time, else the factor that it is confined to.
         level: that level, "" for all levels of the factor.
+        start_weights: posterior of each batch in use as the start, shape (n,): step, stretch and
+            ramp of the same batches averaged by their odds, as nobody knows which of them it was.
     """
 
     shape: Shape
     log_odds: float
     factor: str = ""
     level: str = ""
+    start_weights: FloatArray = field(default_factory=lambda: np.empty(0))
 
 
 def series_of(history: History) -> Series | None:
@@ -118,7 +125,28 @@ def find(history: History, series: Series) -> list[Finding]:
     for factor in history.factors:
         if factor.name in _FACTORS:
             found += _by_factor(factor, series, _FACTORS[factor.name])
+    found = [replace(one, start_weights=_start_weights(one, found, background.n)) for one in found]
     return sorted(found, key=lambda one: -one.log_odds)
+
+
+def _start_weights(one: Finding, found: list[Finding], n: int) -> FloatArray:
+    """Average the posterior of the start over the shapes that concern the same batches."""
+    weights = np.zeros(n)
+    same = [other for other in found if _concerns(other) == _concerns(one)]
+    if one.shape.kind not in _TIMED:
+        same = [one]
+    top = max(other.log_odds for other in same)
+    for other in same:
+        share = float(np.exp(other.log_odds - top))
+        np.add.at(weights, other.shape.starts, share * other.shape.weights)
+    return weights / weights.sum()
+
+
+def _concerns(one: Finding) -> tuple[str, str, int, bool]:
+    timed = one.shape.kind in _TIMED
+    if timed and one.factor == "lot":  # the same batches as a change in time
+        return "", "", one.shape.subset, timed
+    return one.factor, one.level, one.shape.subset, timed
 
 
 def _on_instruments(history: History, series: Series) -> list[Finding]:
@@ -173,11 +201,42 @@ def _by_factor(factor: Factor, series: Series, prior: float) -> list[Finding]:
             if shape is not None:
                 odds_from = shape.log_odds + rarer - 1.0
                 found.append(Finding(shape, odds_from, factor.name, factor.levels[level]))
+    if factor.name == "lot":
+        found += _at_borders(factor, codes, series)
     if factor.name == "lot" and len(tested) >= 3:
         several = np.column_stack([(codes == level).astype(float) for level in tested[1:]])
         odds_all = series.background.weigh_together(several)
         shape = _throughout(several[:, 0])
         found.append(Finding(shape, odds_all + prior - 0.5, factor.name, ""))
+    return found
+
+
+def _at_borders(factor: Factor, codes: IntArray, series: Series) -> list[Finding]:
+    """Changes that last from a change of lot on, and lots in one run that lie apart."""
+    n = len(codes)
+    border = np.flatnonzero((codes[1:] != codes[:-1]) & (codes[1:] >= 0) & (codes[:-1] >= 0)) + 1
+    border = border[(border >= 2) & (border <= n - 2)]
+    if not len(border) or len(border) > n // 4:  # lots of a batch or two mark no time
+        return []
+    clock = np.arange(n)
+    lasting = (clock[:, None] >= border[None, :]).astype(float)
+    runs = [(int(a), int(b)) for a, b in pairwise(border) if b - a >= 2]
+    passing = np.array([[a <= i < b for a, b in runs] for i in clock], dtype=float).reshape(n, -1)
+    found = []
+    for kind, columns in (("step", lasting), ("stretch", passing)):
+        if not columns.shape[1]:
+            continue
+        odds = series.background.weigh(columns)
+        weights = np.exp(odds - log_sum(odds))
+        best = int(np.argmax(weights))
+        starts = border if kind == "step" else np.array([a for a, _ in runs])
+        stop = n if kind == "step" else runs[best][1]
+        log_odds = float(log_sum(odds)) - float(np.log(len(odds)))
+        shape = Shape(
+            kind, -1, log_odds, starts, weights, int(starts[best]), stop, columns[:, best]
+        )
+        level = factor.levels[codes[starts[best]]]
+        found.append(Finding(shape, log_odds + _LOT_BORDER + _PRIOR[kind], "lot", level))
     return found
 
 
@@ -194,24 +253,3 @@ def _throughout(column: FloatArray) -> Shape:
         stop=len(column),
         column=column,
     )
-
-
-def lot_coincidence(codes: IntArray, shape: Shape) -> tuple[float, BoolArray]:
-    """Return how much likelier the place is if changes happen at lot borders, and the borders.
-
-    The share of the place's posterior that lies on borders, over the share of places that are
-    borders: 1 says nothing, a place known to the batch in a record with one border in 35 says 35.
-    """
-    n = len(codes)
-    border = np.zeros(n + 1, dtype=bool)
-    border[1:n] = (codes[1:] != codes[:-1]) & (codes[1:] >= 0) & (codes[:-1] >= 0)
-    if not border.any() or shape.kind not in ("step", "stretch"):
-        return 0.0, border
-    if shape.kind == "step" or shape.pairs is None or shape.stops is None:
-        chance = float(np.mean(border[shape.starts]))
-        hit = float(shape.weights[border[shape.starts]].sum())
-        return (hit / chance if chance > 0 else 0.0), border
-    both = border[shape.starts][:, None] & border[shape.stops][None, :]
-    allowed = shape.pairs > 0
-    chance = float(np.sum(both & allowed)) / max(float(allowed.sum()), 1.0)
-    return (float(shape.pairs[both].sum()) / chance if chance > 0 else 0.0), border

@@ -275,7 +275,7 @@ def _moved(
             )
             if stronger:
                 return conclude.by_factor(history, series, finding), own
-        elif finding.factor == "lot":
+        elif finding.factor == "lot" and finding.shape.kind == "level":
             if measured is None or abs(own.moved[0].change) > abs(measured.pairing.moved[0].change):
                 return conclude_moved.process(history, series, finding, own, SURE), own
         else:

@@ -25,7 +25,8 @@ class Place:
 def of_finding(history: History, series: Series, finding: Finding) -> Place:
     """Give the start of a shape in the batches, with its 95 % set."""
     shape = finding.shape
-    low, high = interval(shape.starts, shape.weights)
+    low, high = interval(np.arange(len(series.kept)), finding.start_weights)
+    low, high = min(low, shape.start), max(high, shape.start)
     names = [history.batches[series.kept[i]] for i in (shape.start, low, high)]
     return Place(names[0], names[1], names[2], int(series.kept[shape.start]))
 

@@ -13,6 +13,7 @@ _COARSE = 160  # places tried at first in a long series
 _RAMP_LEAST = 5
 _LEVEL_LEAST = 4
 _MOST_LEVELS = 8
+_SIMPLER = 2.0  # log odds that one more change of level must win
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -208,23 +209,24 @@ def level_starts(values: FloatArray, most: int = _MOST_LEVELS) -> list[IntArray]
 def find_levels(background: Background, values: FloatArray) -> Shape | None:
     """Weigh three and more changes of level in one series, their places by least squares.
 
-    The odds are lowered by the log of the number of ways to place so many changes.
+    The odds are lowered by the log of the number of ways to place so many changes and raised by
+    log 2 a change, for the neighbouring places that fit about as well: a rough sum over places.
+    Of the numbers of changes the smallest is told that is nearly as likely as the likeliest.
     """
     n = background.n
     clock = np.arange(n, dtype=float)
-    best: tuple[float, IntArray] | None = None
+    tried: list[tuple[float, IntArray]] = []
     for starts in level_starts(values):
         changes = len(starts)
         if changes < 3:
             continue
         odds = background.weigh_together(steps(clock, starts.astype(float)))
         ways = float(np.sum(np.log(n - np.arange(changes)) - np.log(1 + np.arange(changes))))
-        odds -= ways
-        if best is None or odds > best[0]:
-            best = (odds, starts)
-    if best is None:
+        tried.append((odds + changes * float(np.log(2.0)) - ways, starts))
+    if not tried:
         return None
-    odds, starts = best
+    odds = max(one for one, _ in tried)
+    starts = next(places for one, places in tried if one > odds - _SIMPLER)
     return Shape(
         kind="levels",
         subset=-1,

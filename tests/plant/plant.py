@@ -144,8 +144,8 @@ def simulate(rng: np.random.Generator, cause: str, ranges: Ranges = Ranges()) ->
     sd = rng.uniform(*ranges.batch_sd)
     s_r = rng.uniform(*ranges.repeatability)
     phi = rng.uniform(*ranges.neighbours)
-    operators = int(rng.integers(2, 5)) if "operator_or_reading_time" in causes else int(
-        rng.integers(1, 5)
+    operators = (
+        int(rng.integers(2, 5)) if "operator_or_reading_time" in causes else int(rng.integers(1, 5))
     )
     lot_length = int(rng.integers(8, max(9, n // 3) + 1))
     products = [

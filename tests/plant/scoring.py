@@ -41,9 +41,7 @@ class Score:
 
 def verdict_of(plant: Plant):  # noqa: ANN201
     """Investigate the first product of a plant, by the same way as a store's."""
-    number = int(
-        plant.characteristics.set_index("product").loc["P-0", "id"]
-    )
+    number = int(plant.characteristics.set_index("product").loc["P-0", "id"])
     return investigate(histories_of(plant.readings, plant.characteristics)[number]).verdict
 
 
@@ -67,9 +65,20 @@ def label_of(rng: np.random.Generator) -> str:
     if kind < 1 / 6:
         return "none"
     if kind < 1 / 4:
-        return "+".join(rng.choice(["gain", "raw_material_lot", "operator_or_reading_time",
-                                    "wear_or_ageing", "temperature_bath", "aeration"],
-                                   2, replace=False))
+        return "+".join(
+            rng.choice(
+                [
+                    "gain",
+                    "raw_material_lot",
+                    "operator_or_reading_time",
+                    "wear_or_ageing",
+                    "temperature_bath",
+                    "aeration",
+                ],
+                2,
+                replace=False,
+            )
+        )
     return str(rng.choice(CAUSES))
 
 
@@ -113,8 +122,9 @@ def table(scores: list[Score], what: str) -> str:
             continue
         counts = Counter(getattr(s, what) for s in mine)
         right = share([s.class_right if what == "cause_class" else s.suspect_right for s in mine])
-        lines.append(f"{label:28s}" + "".join(f"{counts[x]:10d}" for x in said)
-                     + f"  {100 * right:5.1f} %")
+        lines.append(
+            f"{label:28s}" + "".join(f"{counts[x]:10d}" for x in said) + f"  {100 * right:5.1f} %"
+        )
     return "\n".join(lines)
 
 
@@ -123,8 +133,11 @@ def summary(scores: list[Score]) -> str:
     lines = []
     for name in ("large", "small"):
         mine = groups[name]
-        lines += [f"--- {name} shifts, {len(mine)} histories", table(mine, "cause_class"),
-                  table(mine, "suspect")]
+        lines += [
+            f"--- {name} shifts, {len(mine)} histories",
+            table(mine, "cause_class"),
+            table(mine, "suspect"),
+        ]
         lines.append(
             f"class right {100 * share([s.class_right for s in mine]):.1f} %, wrong "
             f"{100 * share([s.class_wrong for s in mine]):.1f} %; suspect right "
@@ -132,10 +145,14 @@ def summary(scores: list[Score]) -> str:
         )
         covered = [s.covered for s in mine if s.covered is not None]
         sized = [s.size_covered for s in mine if s.size_covered is not None]
-        lines.append(f"start covered {100 * share(covered):.1f} % of {len(covered)}; "
-                     f"size covered {100 * share(sized):.1f} % of {len(sized)}")
+        lines.append(
+            f"start covered {100 * share(covered):.1f} % of {len(covered)}; "
+            f"size covered {100 * share(sized):.1f} % of {len(sized)}"
+        )
     quiet = groups["none"]
-    lines.append(f"--- none, {len(quiet)} histories: accused "
-                 f"{100 * share([accused(s) for s in quiet]):.1f} %")
+    lines.append(
+        f"--- none, {len(quiet)} histories: accused "
+        f"{100 * share([accused(s) for s in quiet]):.1f} %"
+    )
     lines.append(str(Counter((s.cause_class, s.suspect) for s in quiet)))
     return "\n".join(lines)
