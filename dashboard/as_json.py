@@ -18,10 +18,11 @@ from dashboard.results import (
     Event,
     SubgroupView,
 )
+from spc.drift import Verdict
 
 
-def to_json(assessment: Assessment) -> dict[str, Any]:
-    """Turn an assessment into dicts, lists, text and finite numbers."""
+def to_json(assessment: Assessment, verdict: Verdict | None = None) -> dict[str, Any]:
+    """Turn an assessment, and its verdict if there is one, into dicts, lists, text and numbers."""
     charts, repeatability = assessment.charts, assessment.repeatability
     return {
         "product": assessment.product,
@@ -56,7 +57,26 @@ def to_json(assessment: Assessment) -> dict[str, Any]:
         "check_standard": [_check_standard(one) for one in assessment.check_standards],
         "set_aside": dict(assessment.n_set_aside),
         "notes": list(assessment.notes),
-        "verdict": None,
+        "verdict": _verdict(verdict),
+    }
+
+
+def _verdict(one: Verdict | None) -> dict[str, Any] | None:
+    if one is None:
+        return None
+    return {
+        "what": one.what,
+        "since": one.since,
+        "since_low": one.since_low,
+        "since_high": one.since_high,
+        "size": finite(one.size),
+        "size_low": finite(one.size_low),
+        "size_high": finite(one.size_high),
+        "size_percent": finite(one.size_percent),
+        "cause_class": one.cause_class,
+        "suspect": one.suspect,
+        "evidence": list(one.evidence),
+        "next_check": one.next_check,
     }
 
 

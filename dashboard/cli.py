@@ -302,7 +302,15 @@ def assess(
     opened = ingest.open_store(store, create=False)
     found = assess_store(opened, product, rules, subgroups, as_of)
     if as_json:
-        objects = [to_json(one) for one in found]
+        from dashboard.investigate import investigate_store
+
+        investigated = investigate_store(opened, found)
+        objects = [
+            to_json(one, investigated[one.characteristic_id].verdict)
+            if one.characteristic_id in investigated
+            else to_json(one)
+            for one in found
+        ]
         typer.echo(json.dumps(objects, ensure_ascii=False, indent=1, allow_nan=False))
     else:
         for one in found:

@@ -1,5 +1,6 @@
 """Conclusions that need the check standards: process, measurement, or cannot tell."""
 
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
@@ -227,7 +228,7 @@ def _levels(history: History, series: Series, finding: Finding, kind: str) -> Ve
     starts = finding.shape.starts
     edges = [0, *starts.tolist(), len(series.kept)]
     values = history.means[series.kept]
-    means = [float(values[a:b].mean()) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    means = [float(values[a:b].mean()) for a, b in pairwise(edges)]
     names = [history.batches[series.kept[i]] for i in starts]
     inside = np.zeros(len(values), dtype=bool)
     inside[starts[0] :] = True

@@ -87,11 +87,9 @@ def series_of(history: History) -> Series | None:
     codes = np.zeros(len(kept), dtype=np.int64)
     if instruments is not None:
         codes = np.maximum(instruments.codes[kept], 0)
-    known = [np.ones(len(kept))]
     counts = np.bincount(codes)
-    for code in np.argsort(-counts)[1:]:
-        if counts[code] >= 3:
-            known.append((codes == code).astype(float))
+    further = [code for code in np.argsort(-counts)[1:] if counts[code] >= 3]
+    known = [np.ones(len(kept)), *((codes == code).astype(float) for code in further)]
     columns = np.column_stack(known)
     logs = logs - logs.mean()
     return Series(kept, lone, logs, codes, columns, Background(logs, columns))
@@ -139,7 +137,7 @@ def _start_weights(one: Finding, found: list[Finding], n: int) -> FloatArray:
     for other in same:
         share = float(np.exp(other.log_odds - top))
         np.add.at(weights, other.shape.starts, share * other.shape.weights)
-    return weights / weights.sum()
+    return np.asarray(weights / weights.sum())
 
 
 def _concerns(one: Finding) -> tuple[str, str, int, bool]:

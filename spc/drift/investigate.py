@@ -1,8 +1,8 @@
 """From a history to a verdict: the order in which an investigation asks its questions.
 
-1. Is the row right? 2. Did readings of one batch begin to disagree? 3. Did the check standards move?
-4. Did the product move, and did the check standards stand still meanwhile? 5. Does a factor divide
-the batches? 6. Are neighbours alike? 7. Else nothing.
+1. Is the row right? 2. Did readings of one batch begin to disagree? 3. Did the check standards
+move? 4. Did the product move, and did the check standards stand still meanwhile? 5. Does a factor
+divide the batches? 6. Are neighbours alike? 7. Else nothing.
 """
 
 from dataclasses import dataclass
@@ -211,7 +211,7 @@ def _decide(
         return conclude.record_faults(history, faults), None
 
     large = _large_ratio(history, series, events)
-    if large is not None:
+    if large is not None and large.finding is not None:
         return conclude.spindle(history, series, large.column, large.finding), large.pairing
     lone = conclude.lone_ratio(history, series)
     if lone is not None and not events:

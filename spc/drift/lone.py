@@ -41,7 +41,9 @@ def lone_values(values: FloatArray) -> BoolArray:
         scale = float(np.sqrt(np.mean(steps**2) / 2.0)) / 3.0
     if scale <= 0:
         return flags
-    flags = nearest > FAR * (1.0 + 8.0 / n) * scale  # the scale of a short series is unsure
+    flags = np.asarray(
+        nearest > FAR * (1.0 + 8.0 / n) * scale
+    )
     if flags.sum() > max(1, int(_MORE_THAN * n)):  # so many are no accidents
         worst = np.argsort(-nearest)[: max(1, int(_MORE_THAN * n))]
         kept = np.zeros(n, dtype=bool)

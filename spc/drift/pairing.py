@@ -135,10 +135,10 @@ def pair(moved: Sequence[Moved], temperature_moved: float = 0.0) -> Pairing:
         logs["temperature_bath"] += np.log(30.0) if fits else -np.log(3.0)
     top = max(logs.values())
     weights = {key: float(np.exp(value - top)) for key, value in logs.items()}
-    total = sum(weights.values())
+    whole = sum(weights.values())
     return Pairing(
         moved=tuple(moved),
-        probabilities={key: value / total for key, value in weights.items()},
+        probabilities={key: value / whole for key, value in weights.items()},
         offset_percent=_best_offset(moved, torque),
         gain_percent=_best_gain(moved),
     )

@@ -1,6 +1,7 @@
 """Where an event begins, as batches, and how big it is: shared by every conclusion."""
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -40,12 +41,13 @@ def of_movement(
     """
     inside = np.flatnonzero(within)
     times = history.times[series.kept][inside]
-    side = "right" if movement.moment.kind == "ramp" else "left"
+    side: Literal["left", "right"] = "right" if movement.moment.kind == "ramp" else "left"
     ranks = np.searchsorted(times, movement.times, side=side)
     start = int(np.searchsorted(times, movement.moment.start, side=side))
     if start >= len(inside):
         return None
-    sums = np.bincount(np.minimum(ranks, len(inside) - 1), movement.weights, len(inside))
+    sums = np.zeros(len(inside))
+    np.add.at(sums, np.minimum(ranks, len(inside) - 1), movement.weights)
     mode = int(np.argmax(sums))
     low, high = interval(np.arange(len(inside)), sums)
     kept = series.kept[inside]

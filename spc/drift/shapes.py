@@ -74,14 +74,14 @@ def coarse_places(low: int, high: int) -> IntArray:
 def steps(clock: FloatArray, starts: FloatArray, within: BoolArray | None = None) -> FloatArray:
     """Columns that are 1 from each start on, 0 before: (n, starts)."""
     columns = (clock[:, None] >= starts[None, :]).astype(float)
-    return columns if within is None else columns * within[:, None]
+    return columns if within is None else np.asarray(columns * within[:, None])
 
 
 def ramps(clock: FloatArray, starts: FloatArray, within: BoolArray | None = None) -> FloatArray:
     """Columns that are 0 before each start and then rise evenly to 1 at the end: (n, starts)."""
     span = np.maximum(clock[-1] - starts, 1e-12)
     columns = np.clip((clock[:, None] - starts[None, :]) / span, 0.0, 1.0)
-    return columns if within is None else columns * within[:, None]
+    return columns if within is None else np.asarray(columns * within[:, None])
 
 
 def find_step(
@@ -115,7 +115,7 @@ def _one_place(
     shift = 0.0 if kind == "step" else -1.0
 
     def columns(of: IntArray) -> FloatArray:
-        return make(clock, inside[of] + shift, within)
+        return make(clock, np.asarray(inside[of] + shift, dtype=float), within)
 
     odds = background.weigh(columns(ranks))
     log_odds = float(log_sum(odds)) - float(np.log(len(ranks)))

@@ -90,7 +90,7 @@ def value_spread_change(values: ArrayLike) -> SpreadChange:
 
 def _variance_change(squares: FloatArray, free: FloatArray, used: IntArray) -> SpreadChange:
     n = len(used)
-    total, total_free = float(squares.sum()), float(free.sum())
+    total = float(squares.sum())
     edges = coarse_places(0, n + 1)
     if total <= 0:
         return SpreadChange(-np.inf, int(used[0]), 0, n, n, 0.0, 0.0, np.nan, np.nan, n)

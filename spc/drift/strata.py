@@ -1,7 +1,7 @@
 """Does the level differ by operator, lot, shift, weekday …? Every factor, with chance kept fair."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -116,10 +116,10 @@ def stratify(
     adjusted = iter(_holm(np.array(flat)))
     strata = []
     for one, rows in zip(wanted, raw, strict=True):
-        done = []
-        for row, p in rows:
-            p_adjusted = float(next(adjusted)) if np.isfinite(p) else float("nan")
-            done.append(Level(**{**row, "p": p, "p_adjusted": p_adjusted}))
+        done = [
+            replace(row, p=p, p_adjusted=float(next(adjusted)) if np.isfinite(p) else p)
+            for row, p in rows
+        ]
         compared = [x.p_adjusted for x in done if np.isfinite(x.p_adjusted)]
         strata.append(
             Stratum(
@@ -173,8 +173,8 @@ def _cramers_v(table: FloatArray) -> float:
 
 def _contrasts(
     series: FloatArray, logs: FloatArray, factor: Factor, confidence: float, neighbours: float
-) -> list[tuple[dict[str, object], float]]:
-    """Rows of Level without p, and p, for each level that occurs."""
+) -> list[tuple[Level, float]]:
+    """Levels that occur, p still missing from them, and p beside each."""
     known = factor.codes >= 0
     codes = factor.codes[known]
     y, raw = logs[known], series[known]
@@ -184,20 +184,13 @@ def _contrasts(
     free = len(y) - len(occurring)
     spread = float(np.sqrt(np.sum((y - means[codes]) ** 2) / free)) if free > 0 else float("nan")
     t = float(stdtrit(max(free, 1), (1 + confidence) / 2))
-    rows: list[tuple[dict[str, object], float]] = []
+    rows: list[tuple[Level, float]] = []
     for i in occurring:
         inside = codes == i
         n, rest = int(sizes[i]), int(len(y) - sizes[i])
         widen = _widening(inside, neighbours)
         mean = float(raw[inside].mean())
         half = t * spread * widen / np.sqrt(n) if n > 0 else float("nan")
-        row: dict[str, object] = {
-            "name": factor.levels[i],
-            "n": n,
-            "mean": mean,
-            "low": mean * float(np.exp(-half)),
-            "high": mean * float(np.exp(half)),
-        }
         difference = error = p = float("nan")
         if n >= _LEAST and rest >= _LEAST and free > 0:
             difference = float(means[i] - y[~inside].mean())
@@ -206,9 +199,20 @@ def _contrasts(
                 p = 2.0 * float(stdtr(free, -abs(difference) / error))
             else:
                 p = 1.0 if difference == 0 else 0.0
-        row["difference_percent"] = 100.0 * float(np.expm1(difference))
-        row["difference_low"] = 100.0 * float(np.expm1(difference - t * error))
-        row["difference_high"] = 100.0 * float(np.expm1(difference + t * error))
+        ends = difference + np.array([0.0, -t * error, t * error])
+        percent, lower, upper = (100.0 * np.expm1(ends)).tolist()
+        row = Level(
+            name=factor.levels[i],
+            n=n,
+            mean=mean,
+            low=mean * float(np.exp(-half)),
+            high=mean * float(np.exp(half)),
+            difference_percent=percent,
+            difference_low=lower,
+            difference_high=upper,
+            p=float("nan"),
+            p_adjusted=float("nan"),
+        )
         rows.append((row, p))
     return rows
 

@@ -1,4 +1,4 @@
-"""Confusion of cause class and suspect over simulated histories: python investigations.py [N] [SEED].
+"""Confusion of cause class and suspect over simulated histories: investigations.py [N] [SEED].
 
 Each history is drawn anew: a plant with one of twelve causes, two of them, or none. Prints, for
 shifts of 1.5 batch standard deviations and more and for smaller ones, what was said for what was
@@ -8,7 +8,6 @@ true, the share of false accusations, and how often the stated start holds the t
 import sys
 import time
 from pathlib import Path
-
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 

@@ -133,7 +133,7 @@ def _alike(rng: np.random.Generator, n: int, phi: float) -> np.ndarray:
     return values
 
 
-def simulate(rng: np.random.Generator, cause: str, ranges: Ranges = Ranges()) -> Plant:  # noqa: B008
+def simulate(rng: np.random.Generator, cause: str, ranges: Ranges = Ranges()) -> Plant:
     """Make the record of a plant with one cause: a name of CAUSES, "none", or two joined by "+"."""
     causes = [] if cause == "none" else cause.split("+")
     instruments = int(rng.integers(ranges.instruments[0], ranges.instruments[1] + 1))
@@ -183,7 +183,7 @@ def simulate(rng: np.random.Generator, cause: str, ranges: Ranges = Ranges()) ->
     return Plant(*_as_store(rng, rows, ranges, edit), truth)
 
 
-def _product(rng, n, sd, s_r, phi, instruments, operators, lot_length):  # noqa: ANN001, ANN202
+def _product(rng, n, sd, s_r, phi, instruments, operators, lot_length):
     a_day = rng.choice([1, 2, 3])
     times = (np.arange(n) // a_day) + np.array([0.27, 0.56, 0.85])[np.arange(n) % a_day]
     return _Product(
@@ -207,7 +207,7 @@ def _fluids(rng: np.random.Generator) -> list[tuple[float, float]]:
 class _Editor:
     """Puts causes into the truth and keeps what rows need when they are written."""
 
-    def __init__(self, rng, ranges, products, checks, logs, fluids, truth, sd) -> None:  # noqa: ANN001
+    def __init__(self, rng, ranges, products, checks, logs, fluids, truth, sd) -> None:
         self.rng, self.ranges, self.products = rng, ranges, products
         self.checks, self.logs, self.fluids = checks, logs, fluids
         self.truth, self.sd = truth, sd
@@ -243,7 +243,7 @@ class _Editor:
         good = np.flatnonzero(counts >= min(12, counts.max()))
         return int(self.rng.choice(good))
 
-    def _moment(self, k: int, ramp: bool):  # noqa: ANN202
+    def _moment(self, k: int, ramp: bool):
         """A shape in time on one instrument that first touches a batch of the first product."""
         p = self.products[0]
         mine = np.flatnonzero(p.instrument == k)
@@ -257,7 +257,7 @@ class _Editor:
             return position, lambda t: np.clip((t - start) / (end - start), 0, 1)
         return position, lambda t: (t >= start).astype(float)
 
-    def _on_everything(self, k: int, shape, product_log, fluid_log) -> None:  # noqa: ANN001
+    def _on_everything(self, k: int, shape, product_log, fluid_log) -> None:
         for p in self.products:
             p.log = p.log + (p.instrument == k) * product_log(p) * shape(p.times)
         for i, (kk, f, times) in enumerate(self.checks):
@@ -393,7 +393,7 @@ def _swapped(value: float) -> float:
     return max(options, key=lambda v: abs(np.log(max(v, 1.0) / value)))
 
 
-def _rows(rng, products, bias, edit) -> list[pd.DataFrame]:  # noqa: ANN001
+def _rows(rng, products, bias, edit) -> list[pd.DataFrame]:
     frames = []
     for number, p in enumerate(products):
         n = len(p.times)
@@ -406,28 +406,28 @@ def _rows(rng, products, bias, edit) -> list[pd.DataFrame]:  # noqa: ANN001
                 value = shown[position, replicate]
                 wrong = {"units": value / 1000, "ten": value * 10}.get(kind)
                 shown[position, replicate] = _swapped(value) if wrong is None else wrong
-        for replicate in (0, 1):
-            frames.append(
-                pd.DataFrame(
-                    {
-                        "product": f"P-{number}",
-                        "sample_type": "product",
-                        "batch": [f"B{i + 1:03}" for i in range(n)],
-                        "replicate": replicate + 1,
-                        "days": p.times + replicate * 0.008,
-                        "viscosity": shown[:, replicate],
-                        "torque": torque[:, replicate],
-                        "instrument": [f"V{k + 1}" for k in p.instrument],
-                        "operator": [f"{chr(65 + o)}{chr(75 + o)}" for o in p.operator],
-                        "lot": [f"R{x + 1}" for x in p.lot],
-                        "shift": np.where((p.times % 1) < 0.5, "early", "late"),
-                    }
-                )
+        frames += [
+            pd.DataFrame(
+                {
+                    "product": f"P-{number}",
+                    "sample_type": "product",
+                    "batch": [f"B{i + 1:03}" for i in range(n)],
+                    "replicate": replicate + 1,
+                    "days": p.times + replicate * 0.008,
+                    "viscosity": shown[:, replicate],
+                    "torque": torque[:, replicate],
+                    "instrument": [f"V{k + 1}" for k in p.instrument],
+                    "operator": [f"{chr(65 + o)}{chr(75 + o)}" for o in p.operator],
+                    "lot": [f"R{x + 1}" for x in p.lot],
+                    "shift": np.where((p.times % 1) < 0.5, "early", "late"),
+                }
             )
+            for replicate in (0, 1)
+        ]
     return frames
 
 
-def _check_rows(rng, checks, logs, fluids, bias, edit) -> list[pd.DataFrame]:  # noqa: ANN001
+def _check_rows(rng, checks, logs, fluids, bias, edit) -> list[pd.DataFrame]:
     frames = []
     for (k, f, times), log, fs in zip(checks, logs, edit.check_fs, strict=True):
         value = fluids[f][0]
@@ -452,7 +452,7 @@ def _check_rows(rng, checks, logs, fluids, bias, edit) -> list[pd.DataFrame]:  #
     return frames
 
 
-def _as_store(rng, frames, ranges, edit):  # noqa: ANN001, ANN202
+def _as_store(rng, frames, ranges, edit):
     """The tables of a store; columns that this plant does not record are empty."""
     rows = pd.concat(frames, ignore_index=True)
     keys, names = pd.factorize(rows["product"])

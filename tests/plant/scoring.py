@@ -39,7 +39,7 @@ class Score:
         return not self.class_right and self.cause_class not in ("cannot_tell", "none")
 
 
-def verdict_of(plant: Plant):  # noqa: ANN201
+def verdict_of(plant: Plant):
     """Investigate the first product of a plant, by the same way as a store's."""
     number = int(plant.characteristics.set_index("product").loc["P-0", "id"])
     return investigate(histories_of(plant.readings, plant.characteristics)[number]).verdict
@@ -116,7 +116,7 @@ def accused(one: Score) -> bool:
 def table(scores: list[Score], what: str) -> str:
     said = sorted({getattr(s, what) for s in scores})
     lines = [f"{'true':28s}" + "".join(f"{x[:9]:>10s}" for x in said)]
-    for label in sorted({s.label for s in scores if "+" not in s.label}) + ["mixture"]:
+    for label in [*sorted({s.label for s in scores if "+" not in s.label}), "mixture"]:
         mine = [s for s in scores if s.label == label or (label == "mixture" and "+" in s.label)]
         if not mine:
             continue
