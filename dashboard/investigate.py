@@ -14,7 +14,16 @@ import pandas as pd
 from dashboard.batches import Grouped, in_batches, load_readings, production_time
 from dashboard.check_standards import check_standards
 from dashboard.results import Assessment
-from spc.drift import CheckRuns, Factor, History, Investigation, OtherProduct, SetAsideRow
+from spc.drift import (
+    CheckRuns,
+    CheckScan,
+    Factor,
+    History,
+    Investigation,
+    OtherProduct,
+    SetAsideRow,
+    scan_checks,
+)
 from spc.drift import investigate as investigate_history
 
 CONTRADICTS = ("torque_disagrees",)
@@ -96,8 +105,11 @@ def histories_of(readings: pd.DataFrame, characteristics: pd.DataFrame) -> dict[
     checks = _checks(kept[is_check & (kept["reason"] == "")], characteristics)
     factors = _torque_factors(pieces, about)
     others = _others(pieces, about)
+    scans = {name: scan_checks(checks, name) for name in {one.instrument for one in checks}}
     return {
-        number: _history(piece, str(about["condition"].get(number, "")), checks, others, factors)
+        number: _history(
+            piece, str(about["condition"].get(number, "")), checks, scans, others, factors
+        )
         for number, piece in pieces.items()
     }
 
@@ -313,6 +325,7 @@ def _history(
     piece: _Piece,
     condition: str,
     checks: Sequence[CheckRuns],
+    scans: Mapping[str, CheckScan | None],
     others: Mapping[str, list[tuple[int, OtherProduct]]],
     torque_factors: Mapping[str, dict[str, float]],
 ) -> History:
@@ -339,6 +352,7 @@ def _history(
         set_aside=piece.set_aside,
         converted=piece.converted,
         remarks=piece.remarks,
+        scans=scans,
         spindle=spindle,
         torque_factors=dict(torque_factors.get(speed, {})),
     )

@@ -6,7 +6,7 @@ table = stratify(batch_means, factors)   # level by operator, lot, shift … wit
 """
 
 from spc.drift.change_points import ChangePoint, change_point
-from spc.drift.checks import Moment, Movement
+from spc.drift.checks import CheckScan, Moment, Movement, scan_checks
 from spc.drift.cycles import Cycle
 from spc.drift.findings import Finding
 from spc.drift.history import CheckRuns, Factor, History, OtherProduct, SetAsideRow
@@ -22,6 +22,7 @@ __all__ = [
     "SUSPECTS",
     "ChangePoint",
     "CheckRuns",
+    "CheckScan",
     "Cycle",
     "Factor",
     "Finding",
@@ -42,6 +43,7 @@ __all__ = [
     "investigate",
     "lone_values",
     "pair",
+    "scan_checks",
     "spread_change",
     "stratify",
     "value_spread_change",

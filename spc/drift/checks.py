@@ -14,7 +14,7 @@ from spc.intake import FloatArray
 FEWEST_RUNS = 6
 """Runs before a check standard can say that something moved, or that nothing did."""
 _SIZE = 5.0  # prior width in check standard deviations: an instrument's fault is large on its scale
-_MOST_TIMES = 140
+_MOST_TIMES = 100
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,55 +92,112 @@ def background_of(values: FloatArray, size: float = _SIZE) -> Background:
     return Background(logs - logs.mean(), np.ones((len(logs), 1)), size)
 
 
-def find_movements(
-    runs: Sequence[CheckRuns],
-    instrument: str,
-    batch_times: FloatArray,
-    batch_values: FloatArray,
-    batch_known: FloatArray,
-) -> list[Movement]:
+@dataclass(frozen=True, slots=True, eq=False)
+class CheckScan:
+    """What the check standards of one instrument say by themselves, the same for every product.
+
+    Attributes:
+        instrument: its name.
+        runs: its usable check standards.
+        times: moments at which their odds were taken, rising.
+        odds: kind of change to log odds at these moments; for a stretch at each pair (start, stop).
+        log_odds: kind to log odds, times averaged.
+    """
+
+    instrument: str
+    runs: tuple[CheckRuns, ...]
+    times: FloatArray
+    odds: dict[str, FloatArray]
+    log_odds: dict[str, float]
+
+
+def scan_checks(checks: Sequence[CheckRuns], instrument: str) -> CheckScan | None:
     """Weigh a step, a stretch and a ramp of all check standards of an instrument at once.
 
-    Each material has a size of its own; the time is common. The odds that decide are those of the
-    check standards alone; the time is then sharpened by the product's own batches.
-
-    Args:
-        runs: from `usable`, at least one.
-        instrument: its name.
-        batch_times: times of the product's batches on it, rising.
-        batch_values: logs of their means.
-        batch_known: known columns of those batches, the constant among them.
+    Each material has a size of its own; the time is common. None without enough dated runs.
     """
-    every = np.unique(np.concatenate([*(one.times for one in runs), batch_times]))
-    union = every
-    if len(every) > _MOST_TIMES:
-        union = every[np.unique(np.linspace(0, len(every) - 1, _MOST_TIMES).round().astype(int))]
+    runs = usable(checks, instrument)
+    if not runs:
+        return None
+    every = np.unique(np.concatenate([one.times for one in runs]))
+    times = _thinned(every, _MOST_TIMES)
     end = float(every[-1])
     series = [(one.times, background_of(one.values)) for one in runs]
-    product = None
-    if len(batch_times) >= 4 * SHORTEST and np.ptp(batch_values) > 0:
-        product = (batch_times, Background(batch_values, batch_known))
-    found = []
+    odds: dict[str, FloatArray] = {}
     for kind in ("step", "ramp"):
-        times = union[1:-1]
-        if len(times) < 2:
-            continue
-        odds = np.sum([_weigh(back, clock, times, kind, end) for clock, back in series], axis=0)
-        log_odds = float(log_sum(odds)) - float(np.log(len(odds)))
-        if len(union) < len(every):
-            likely = times[odds > odds.max() - 12.0]
-            gap = float(np.diff(union).max())
-            times = every[(every >= likely[0] - gap) & (every <= likely[-1] + gap)]
-            times = times[:: len(times) // (6 * _MOST_TIMES) + 1]
-            odds = np.sum([_weigh(back, clock, times, kind, end) for clock, back in series], axis=0)
-        both = odds
-        if product is not None:
-            both = odds + _weigh(product[1], product[0], times, kind, end)
-        weights = np.exp(both - log_sum(both))
-        at = float(times[int(np.argmax(weights))])
-        found.append(Movement(instrument, Moment(kind, at, np.inf, end), log_odds, times, weights))
-    stretch = _stretch(series, product, union, instrument)
-    return found if stretch is None else [*found, stretch]
+        if len(times) > 3:
+            odds[kind] = _sum([_weigh(back, clock, times, kind, end) for clock, back in series])
+            odds[kind][[0, -1]] = -np.inf
+    pairs = _stretch_odds(series, times, times)
+    if pairs is not None:
+        odds["stretch"] = pairs
+    log_odds = {}
+    for kind, values in odds.items():
+        finite = values[np.isfinite(values)]
+        log_odds[kind] = float(log_sum(finite)) - float(np.log(len(finite)))
+    return CheckScan(instrument, tuple(runs), times, odds, log_odds)
+
+
+def locate(
+    scan: CheckScan, kind: str, batch_times: FloatArray, batch_values: FloatArray
+) -> Movement:
+    """Place a movement in time, by the check standards and the product's own batches together.
+
+    Args:
+        scan: of the instrument; `kind` is one of those it holds.
+        kind: of the movement.
+        batch_times: times of the product's batches on the instrument, rising.
+        batch_values: logs of their means.
+    """
+    every = np.unique(np.concatenate([*(one.times for one in scan.runs), batch_times]))
+    end = float(every[-1])
+    series = [(one.times, background_of(one.values)) for one in scan.runs]
+    if len(batch_times) >= 4 * SHORTEST and np.ptp(batch_values) > 0:
+        known = np.ones((len(batch_times), 1))
+        series.append((batch_times, Background(batch_values - batch_values.mean(), known)))
+    if kind == "stretch":
+        return _locate_stretch(scan, series, every)
+    odds = scan.odds[kind]
+    times = _thinned(_near(every, scan.times, odds), 4 * _MOST_TIMES)
+    both = _sum([_weigh(back, clock, times, kind, end) for clock, back in series])
+    weights = np.exp(both - log_sum(both))
+    at = float(times[int(np.argmax(weights))])
+    moment = Moment(kind, at, np.inf, end)
+    return Movement(scan.instrument, moment, scan.log_odds[kind], times, weights)
+
+
+def _locate_stretch(
+    scan: CheckScan, series: list[tuple[FloatArray, Background]], every: FloatArray
+) -> Movement:
+    odds = scan.odds["stretch"]
+    starts = _thinned(_near(every, scan.times, odds.max(axis=1)), _MOST_TIMES)
+    stops = _thinned(_near(every, scan.times, odds.max(axis=0)), _MOST_TIMES)
+    both = _stretch_odds(series, starts, stops)
+    if both is None:
+        both, starts, stops = odds, scan.times, scan.times
+    weights = np.where(np.isfinite(both), np.exp(both - log_sum(both[np.isfinite(both)])), 0.0)
+    start, stop = np.unravel_index(int(np.argmax(weights)), weights.shape)
+    moment = Moment("stretch", float(starts[start]), float(stops[stop]), np.inf)
+    return Movement(scan.instrument, moment, scan.log_odds["stretch"], starts, weights.sum(axis=1))
+
+
+def _thinned(times: FloatArray, most: int) -> FloatArray:
+    if len(times) <= most:
+        return times
+    chosen = np.unique(np.linspace(0, len(times) - 1, most).round().astype(int))
+    return np.asarray(times[chosen])
+
+
+def _near(every: FloatArray, times: FloatArray, odds: FloatArray) -> FloatArray:
+    """All times from the first to the last likely one, and what lies beside them."""
+    likely = np.flatnonzero(odds > odds.max() - 12.0)
+    low = times[max(int(likely[0]) - 1, 0)]
+    high = times[min(int(likely[-1]) + 1, len(times) - 1)]
+    return np.asarray(every[(every >= low) & (every <= high)])
+
+
+def _sum(parts: list[FloatArray]) -> FloatArray:
+    return np.asarray(np.sum(parts, axis=0))
 
 
 def _weigh(
@@ -154,39 +211,27 @@ def _weigh(
     return background.weigh(columns)
 
 
-def _stretch(
-    series: list[tuple[FloatArray, Background]],
-    product: tuple[FloatArray, Background] | None,
-    union: FloatArray,
-    instrument: str,
-) -> Movement | None:
-    m = len(union)
-    rank = np.arange(m)
-    allowed = (rank[None, :] - rank[:, None] >= SHORTEST) & (rank[:, None] >= 1)
-    counts = np.zeros((m, m))
+def _stretch_odds(
+    series: list[tuple[FloatArray, Background]], starts: FloatArray, stops: FloatArray
+) -> FloatArray | None:
+    """Log odds of a stretch from each start to each stop, -inf where it holds too little."""
+    counts = np.zeros((len(starts), len(stops)))
+    earlier, later = counts.copy(), counts.copy()
     for times, _ in series:
-        at = np.searchsorted(times, union)
-        counts = np.maximum(counts, at[None, :] - at[:, None])
-    # At least two runs of one material inside, and the return seen by a later run.
-    last = max(float(times[-1]) for times, _ in series)
-    allowed &= (counts >= 2) & (union[None, :] <= last)
+        a, b = np.searchsorted(times, starts), np.searchsorted(times, stops)
+        counts = np.maximum(counts, b[None, :] - a[:, None])
+        earlier = np.maximum(earlier, np.broadcast_to(a[:, None], counts.shape))
+        later = np.maximum(later, np.broadcast_to(len(times) - b[None, :], counts.shape))
+    # At least two runs of one series inside, one before it, and the return seen by one after.
+    allowed = (counts >= SHORTEST) & (earlier >= 1) & (later >= 1)
     if not allowed.any():
         return None
-    odds = np.zeros((m, m))
+    union = np.unique(np.concatenate([starts, stops]))
+    first, second = np.searchsorted(union, starts), np.searchsorted(union, stops)
+    wide = np.zeros((len(union), len(union)), dtype=bool)
+    wide[np.ix_(first, second)] = allowed
+    total = np.zeros(allowed.shape)
     for times, back in series:
         columns = (times[:, None] >= union[None, :]).astype(float)
-        odds = odds + back.weigh_differences(columns, allowed)
-    log_odds = float(log_sum(odds[allowed])) - float(np.log(allowed.sum()))
-    both = odds
-    if product is not None:
-        columns = (product[0][:, None] >= union[None, :]).astype(float)
-        both = odds + product[1].weigh_differences(columns, allowed)
-    weights = np.where(allowed, np.exp(both - log_sum(both[allowed])), 0.0)
-    start, stop = np.unravel_index(int(np.argmax(weights)), weights.shape)
-    return Movement(
-        instrument,
-        Moment("stretch", float(union[start]), float(union[stop]), np.inf),
-        log_odds,
-        union,
-        weights.sum(axis=1),
-    )
+        total = total + back.weigh_differences(columns, wide)[np.ix_(first, second)]
+    return total

@@ -74,6 +74,11 @@ class Background:
         )
         self.phi_weights = np.exp(self.log_null - log_sum(self.log_null))
 
+    @property
+    def values(self) -> FloatArray:
+        """The series."""
+        return np.asarray(self._known[:, 0])
+
     def _partial(self, columns: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Cross products of columns with the series (phis, m), and their loadings on the known."""
         cross = _grams(self._known, columns)

@@ -1,12 +1,19 @@
 """What an investigation reads: one product's batches and everything recorded beside them."""
 
+from __future__ import annotations
+
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from spc.errors import ArgumentError
 from spc.intake import FloatArray, IntArray
+
+if TYPE_CHECKING:
+    from spc.drift.checks import CheckScan
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,7 +32,7 @@ class Factor:
     levels: tuple[str, ...]
 
     @staticmethod
-    def of(name: str, labels: ArrayLike) -> "Factor":
+    def of(name: str, labels: ArrayLike) -> Factor:
         """Make a factor of one label a batch; "" means not recorded."""
         texts = np.asarray(labels, dtype=str)
         levels, codes = np.unique(texts, return_inverse=True)
@@ -114,6 +121,8 @@ class History:
         remarks: a remark for each batch, "" without; or empty.
         spindle: name of the spindle, "" where not recorded.
         torque_factors: names and viscosity per 1 % torque of spindles known at this speed.
+        scans: instrument to `scan_checks` of its check standards, where the caller has them ready
+            for many products; the others are made when needed.
         unit: of the viscosities, for sentences.
     """
 
@@ -131,6 +140,7 @@ class History:
     remarks: tuple[str, ...] = ()
     spindle: str = ""
     torque_factors: dict[str, float] = field(default_factory=dict)
+    scans: Mapping[str, CheckScan | None] = field(default_factory=dict)
     unit: str = "mPa·s"
 
     def __post_init__(self) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 
 from spc.drift import conclude, conclude_moved
 from spc.drift.around import gather, instruments_of, moment_of, temperature_change
-from spc.drift.checks import Movement, find_movements, usable
+from spc.drift.checks import Movement, locate, scan_checks
 from spc.drift.evidence import PHI
 from spc.drift.findings import Finding, Series, find, series_of
 from spc.drift.history import History
@@ -168,18 +168,15 @@ def _movements(history: History, series: Series) -> list[Movement]:
     names = instruments_of(history, series, np.ones(len(times), dtype=bool))
     found = []
     for name in names:
-        runs = usable(history.checks, name)
         within = _on(history, series, name)
-        if not runs or within.sum() < 3:
+        if within.sum() < 3:
             continue
-        each = find_movements(
-            runs, name, times[within], series.logs[within], np.ones((int(within.sum()), 1))
-        )
-        if not each:
+        scan = history.scans[name] if name in history.scans else scan_checks(history.checks, name)
+        if scan is None or not scan.log_odds:
             continue
-        best = max(each, key=lambda one: one.log_odds)
-        if best.log_odds - np.log(len(names)) > MOVED:
-            found.append(best)
+        kind = max(scan.log_odds, key=lambda key: scan.log_odds[key])
+        if scan.log_odds[kind] - np.log(len(names)) > MOVED:
+            found.append(locate(scan, kind, times[within], series.logs[within]))
     return sorted(found, key=lambda one: -one.log_odds)
 
 

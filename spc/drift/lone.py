@@ -26,12 +26,10 @@ def lone_values(values: FloatArray) -> BoolArray:
     flags = np.zeros(n, dtype=bool)
     if n < 8:
         return flags
-    padded = np.concatenate([np.full(_SIDE, np.nan), values, np.full(_SIDE, np.nan)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, _SIDE)
-    before, after = windows[:n], windows[_SIDE + 1 :]
+    before, after = _medians_before(values), _medians_before(values[::-1])[::-1]
     sides = np.full((4, n), np.inf)
-    sides[0, 2:] = np.abs(values[2:] - np.nanmedian(before[2:], axis=1))
-    sides[1, :-2] = np.abs(values[:-2] - np.nanmedian(after[:-2], axis=1))
+    sides[0, 2:] = np.abs(values[2:] - before[2:])
+    sides[1, :-2] = np.abs(values[:-2] - after[:-2])
     sides[2, 1:] = np.abs(np.diff(values))
     sides[3, :-1] = np.abs(np.diff(values))
     nearest = sides.min(axis=0)
@@ -41,12 +39,20 @@ def lone_values(values: FloatArray) -> BoolArray:
         scale = float(np.sqrt(np.mean(steps**2) / 2.0)) / 3.0
     if scale <= 0:
         return flags
-    flags = np.asarray(
-        nearest > FAR * (1.0 + 8.0 / n) * scale
-    )
+    flags = np.asarray(nearest > FAR * (1.0 + 8.0 / n) * scale)
     if flags.sum() > max(1, int(_MORE_THAN * n)):  # so many are no accidents
         worst = np.argsort(-nearest)[: max(1, int(_MORE_THAN * n))]
         kept = np.zeros(n, dtype=bool)
         kept[worst] = True
         flags &= kept
     return flags
+
+
+def _medians_before(values: FloatArray) -> FloatArray:
+    """Median of the four values before each one, of fewer near the beginning; nan for the first."""
+    windows = np.sort(np.lib.stride_tricks.sliding_window_view(values, _SIDE), axis=1)
+    medians = np.full(len(values), np.nan)
+    medians[_SIDE:] = 0.5 * (windows[:-1, 1] + windows[:-1, 2])
+    for i in range(1, _SIDE):
+        medians[i] = np.median(values[:i])
+    return medians

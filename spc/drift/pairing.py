@@ -151,8 +151,10 @@ def _torques(moved: Sequence[Moved]) -> FloatArray:
 def _sizes(moved: Sequence[Moved], torque: FloatArray) -> FloatArray:
     """Sizes of the product's change to integrate over, dense where any series points."""
     points = [np.linspace(-_LARGEST, _LARGEST, 281)]
-    shifts = np.linspace(-5.0, 5.0, 81)
+    shifts = np.linspace(-5.0, 5.0, 41)
     for one, t in zip(moved, torque, strict=True):
+        if one.role == "other":  # as wide as the product itself
+            continue
         around = one.change + shifts * one.error
         points.append(around)
         if np.isfinite(t) and np.isfinite(torque[0]) and torque[0] > 0:
@@ -180,11 +182,19 @@ def _stands_still(one: Moved) -> float:
 
 def _by_sensitivity(one: Moved, sizes: FloatArray) -> FloatArray:
     """Log likelihood of a change that is the product's times an unknown positive ratio."""
-    logs = np.linspace(-2.5 * _RATIO_SPREAD, 2.5 * _RATIO_SPREAD, 161)
-    prior = np.exp(-0.5 * (logs / _RATIO_SPREAD) ** 2)
-    prior /= prior.sum()
-    expected = sizes[:, None] * np.exp(logs)[None, :]
-    return log_sum(_log_normal(one.change, expected, one.error) + np.log(prior), axis=1)
+    logs = np.linspace(-2.5 * _RATIO_SPREAD, 2.5 * _RATIO_SPREAD, 121)
+    prior = -0.5 * (logs / _RATIO_SPREAD) ** 2
+    prior -= float(log_sum(prior))
+    found = np.empty_like(sizes)
+    # Smooth in the log of the size: taken at 120 sizes of each sign, interpolated between.
+    grid = np.linspace(np.log(1e-4), np.log(_LARGEST), 120)
+    for sign in (-1.0, 1.0):
+        mine = sizes * sign > 0
+        expected = sign * np.exp(grid[:, None] + logs[None, :])
+        at = log_sum(_log_normal(one.change, expected, one.error) + prior, axis=1)
+        found[mine] = np.interp(np.log(np.maximum(np.abs(sizes[mine]), 1e-4)), grid, at)
+    found[sizes == 0] = _log_normal(one.change, np.zeros(1), one.error)[0]
+    return found
 
 
 def _reference(target: Moved, rest: Sequence[Moved]) -> float:

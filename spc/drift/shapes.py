@@ -9,7 +9,9 @@ from spc.intake import BoolArray, FloatArray, IntArray
 
 SHORTEST = 2
 """Batches on either side of a change, and in a stretch: one alone is a lone value."""
-_COARSE = 160  # places tried at first in a long series
+_COARSE = 160  # a longer series is first tried at fewer places …
+_FEWER = 96
+_SEEDS = (2, 3, 5, 8, 13, 21)  # … and at the ends of its most unusual stretches of these lengths
 _RAMP_LEAST = 5
 _LEVEL_LEAST = 4
 _MOST_LEVELS = 8
@@ -68,7 +70,20 @@ def coarse_places(low: int, high: int) -> IntArray:
     count = max(high - low, 0)
     if count <= _COARSE:
         return np.arange(low, high)
-    return np.unique(np.linspace(low, high - 1, _COARSE).round().astype(np.int64))
+    return np.unique(np.linspace(low, high - 1, _FEWER).round().astype(np.int64))
+
+
+def _with_seeds(ranks: IntArray, values: FloatArray) -> IntArray:
+    """Add the ends of the most unusual short stretches, which a coarse grid would step over."""
+    away = values - np.median(values)
+    total = np.concatenate([[0.0], np.cumsum(away)])
+    added = [ranks]
+    for length in _SEEDS:
+        sums = np.abs(total[length:] - total[:-length])
+        top = np.argpartition(sums, -4)[-4:] if len(sums) > 4 else np.arange(len(sums))
+        added += [top, top + length]
+    found = np.unique(np.concatenate(added))
+    return found[found < len(values)]
 
 
 def steps(clock: FloatArray, starts: FloatArray, within: BoolArray | None = None) -> FloatArray:
@@ -119,7 +134,7 @@ def _one_place(
 
     odds = background.weigh(columns(ranks))
     log_odds = float(log_sum(odds)) - float(np.log(len(ranks)))
-    if len(inside) > _COARSE:
+    if len(inside) > _COARSE and log_odds > 0.0:
         likely = ranks[odds > odds.max() - 12.0]
         gap = int(np.diff(ranks).max())
         near = np.unique(likely[:, None] + np.arange(-gap, gap + 1)[None, :])
@@ -151,6 +166,8 @@ def find_stretch(
     if count < 4 * SHORTEST:
         return None
     ranks = coarse_places(0, count)
+    if len(ranks) < count:
+        ranks = _with_seeds(ranks, background.values[inside])
     clock = np.arange(n, dtype=float)
     columns = steps(clock, inside[ranks].astype(float), within)
     length = ranks[None, :] - ranks[:, None]
