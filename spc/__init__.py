@@ -4,6 +4,7 @@ charts = spc.three_way(readings_by_batch)              # means, moving range, re
 signals = spc.run_rule_signals(charts.location)        # .index and .rule
 trend = spc.ewma(charts.location.values, float(charts.location.center[0]), charts.location.sigma)
 spread = spc.repeatability(readings_by_batch)          # .s_r .limit .cv_percent
+verdict = spc.investigate(spc.History(...)).verdict    # process or measurement, since when, how big
 index = spc.capability(charts.location.values, lower=1800, upper=2200)   # after capability_gate
 """
 
@@ -59,6 +60,22 @@ from spc.conformity import (
 )
 from spc.conformity_risk import GlobalRisk, GuardBandCost, global_risk, guard_band_cost
 from spc.constants import Constants, control_chart_constants
+from spc.drift import (
+    ChangePoint,
+    CheckRuns,
+    Factor,
+    History,
+    Investigation,
+    OtherProduct,
+    SetAsideRow,
+    SpreadChange,
+    Strata,
+    Verdict,
+    change_point,
+    investigate,
+    spread_change,
+    stratify,
+)
 from spc.equivalence import Equivalence, equivalence
 from spc.errors import ArgumentError, NoSpreadError, SpcError, TooFewPointsError
 from spc.events import SignalEvent, Stretch, group_events, signal_events
@@ -195,7 +212,9 @@ __all__ = [
     "BatchesNeeded",
     "Capability",
     "CapabilityStanding",
+    "ChangePoint",
     "ChartSet",
+    "CheckRuns",
     "Constants",
     "ControlChart",
     "CorrectedViscosity",
@@ -209,12 +228,15 @@ __all__ = [
     "Equivalence",
     "EwmaTable",
     "ExpectedNonconforming",
+    "Factor",
     "FrozenLimits",
     "GaugeStudy",
     "GlobalRisk",
     "GrubbsTests",
     "GuardBandCost",
     "GuardedVerdict",
+    "History",
+    "Investigation",
     "LevelDependence",
     "LevelPrecision",
     "LevelRelation",
@@ -231,6 +253,7 @@ __all__ = [
     "OffsetAndGain",
     "OneWay",
     "OrderEffect",
+    "OtherProduct",
     "OutlierTest",
     "Precision",
     "QuantileCapability",
@@ -239,13 +262,16 @@ __all__ = [
     "Rule",
     "RunLength",
     "RunLengthDistribution",
+    "SetAsideRow",
     "Shift",
     "ShortRun",
     "SignalEvent",
     "Signals",
     "SpcError",
+    "SpreadChange",
     "SpreadParts",
     "StraightLine",
+    "Strata",
     "Stretch",
     "SubgroupCheck",
     "TemperatureInfluence",
@@ -256,6 +282,7 @@ __all__ = [
     "TwoVerdicts",
     "UncertaintyBudget",
     "UncertaintyPart",
+    "Verdict",
     "ZonePattern",
     "acceptance",
     "acceptance_interval",
@@ -271,6 +298,7 @@ __all__ = [
     "capability_lognormal",
     "capability_observed",
     "capability_standing",
+    "change_point",
     "check_autocorrelation",
     "check_resolution",
     "check_subgroups",
@@ -312,6 +340,7 @@ __all__ = [
     "guarded_verdict",
     "individuals",
     "individuals_log",
+    "investigate",
     "kinematic_viscosity",
     "level_dependence",
     "level_relations",
@@ -353,10 +382,12 @@ __all__ = [
     "short_run",
     "signal_events",
     "some_beyond",
+    "spread_change",
     "spread_slope",
     "steady_trend",
     "steam_and_water_viscosity",
     "straight_line",
+    "stratify",
     "temperature_influence",
     "temperature_sensitivity",
     "thixotropic_decay",

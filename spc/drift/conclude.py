@@ -5,20 +5,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from spc.drift import places
-from spc.drift.cycles import find_cycles
 from spc.drift.findings import FEWEST, Finding, Series
 from spc.drift.history import History
 from spc.drift.ratios import RecordFault, factor_ratio
 from spc.drift.sizes import Size, step_size
-from spc.drift.spread import SpreadChange, value_spread_change
-from spc.drift.strata import confounded, stratify
+from spc.drift.spread import SpreadChange
 from spc.drift.verdict import NEXT_CHECK, Verdict
 from spc.drift.wording import about, between, joined, number, percent, signed
-from spc.errors import SpcError
 from spc.intake import FloatArray
-from spc.order_effect import order_effect
-
-_LONE_P = 0.002
 
 
 def make(
@@ -301,46 +295,6 @@ def aeration(history: History, series: Series, spread: SpreadChange) -> Verdict:
     return make(what, "preparation", "aeration", evidence, place, size)
 
 
-def by_factor(history: History, series: Series, finding: Finding) -> Verdict:
-    """Tell of a level that goes with an operator, a shift, a line or a weekday."""
-    inside = finding.shape.column > 0.5
-    within = np.ones(len(inside), dtype=bool)
-    factor = history.factor(finding.factor)
-    size = step_size(history.means[series.kept], inside, within)
-    from_start = finding.shape.kind == "level"
-    place = None if from_start else places.of_finding(history, series, finding)
-    evidence = [
-        f"{finding.factor} {finding.level}: {int(inside.sum())} batches, "
-        f"{percent(size.percent)} against the other {int((~inside).sum())} "
-        f"({signed(size.low, 0)} to {signed(size.high, 0)} {history.unit})."
-    ]
-    if factor is not None:
-        kept = [type(f)(f.name, f.codes[series.kept], f.levels) for f in history.factors]
-        mine = next(f for f in kept if f.name == finding.factor)
-        notes = confounded(mine, [f for f in kept if f is not mine])
-        evidence += [note[0].upper() + note[1:] for note in notes]
-        strata = stratify(history.means[series.kept], kept)
-        own = next((s for s in strata.factors if s.name == finding.factor), None)
-        if own is not None:
-            means = "; ".join(f"{one.name} {number(one.mean)} (n {one.n})" for one in own.levels)
-            evidence.append(f"Level by {finding.factor}: {means}.")
-            evidence.append(
-                f"Smallest adjusted p {number(max(own.smallest_p, 1e-9), 1)} ({strata.method})."
-            )
-    since = "" if place is None else f" since {place.since}{between(place.low, place.high)}"
-    if finding.factor == "operator":
-        what = (
-            f"Level differs by operator, {abs(size.percent):.1f} %{since}; the pattern fits "
-            "reading time or preparation: observe technique."
-        )
-        return make(what, "preparation", "operator_or_reading_time", evidence, place, size)
-    what = (
-        f"Level differs by {finding.factor}: {finding.level} {percent(size.percent)} against the "
-        f"rest{since}."
-    )
-    return make(what, "cannot_tell", "unknown", evidence, place, size)
-
-
 def alike(history: History, series: Series) -> Verdict:
     """Tell of neighbours that are alike, which makes usual limits too tight and is no cause."""
     r = series.logs - series.logs.mean()
@@ -358,81 +312,3 @@ def alike(history: History, series: Series) -> Verdict:
         "of separate causes."
     )
     return make(what, "none", "autocorrelation", evidence)
-
-
-def rarer(history: History, series: Series, found: float) -> Verdict | None:
-    """Look for what is asked last: cycles, spread of batches, order of readings, a lone batch."""
-    times = history.times[series.kept]
-    cycles = find_cycles(times, series.background, series.logs)
-    if cycles and cycles[0].log_odds - np.log(3.0) - 1.5 > found:
-        one = cycles[0]
-        evidence = [f"A wave of one {one.name}: ± {one.amplitude_percent:.1f} %."]
-        what = f"The level comes and goes with the {one.name} (± {one.amplitude_percent:.1f} %)."
-        return make(what, "cannot_tell", "unknown", evidence)
-    try:
-        scatter = value_spread_change(history.means[series.kept])
-    except SpcError:
-        scatter = None
-    if scatter is not None and scatter.log_odds > 3.0:
-        names = [
-            history.batches[series.kept[i]]
-            for i in (
-                scatter.start,
-                scatter.start_low,
-                min(scatter.start_high, len(series.kept) - 1),
-            )
-        ]
-        place = places.Place(names[0], names[1], names[2], int(series.kept[scatter.start]))
-        evidence = [
-            f"Spread from batch to batch {100 * scatter.after:.1f} %, {100 * scatter.before:.1f} % "
-            f"before ({scatter.ratio_low:.1f} to {scatter.ratio_high:.1f} times)."
-        ]
-        what = (
-            f"Batches scatter {scatter.after / scatter.before:.1f} times as much since {names[0]}."
-        )
-        return make(what, "cannot_tell", "unstable_process", evidence, place)
-    order = _order(history, series)
-    return order if order is not None else _lone(history, series)
-
-
-def _order(history: History, series: Series) -> Verdict | None:
-    grid = history.readings[series.kept]
-    pairs = grid[np.isfinite(grid[:, :2]).all(axis=1)][:, :2] if grid.shape[1] > 1 else grid[:0]
-    if len(pairs) < 8:
-        return None
-    effect = order_effect(pairs)
-    if not (effect.p < 1e-4 and abs(effect.mean_log_ratio_percent) > 0.3):
-        return None
-    evidence = [
-        f"Second against first reading of a batch: {percent(effect.mean_log_ratio_percent, 2)}, "
-        f"t {signed(effect.t)}, {effect.n} pairs."
-    ]
-    what = (
-        f"The second reading of a batch differs from the first by "
-        f"{percent(effect.mean_log_ratio_percent)}: the sample changes while it is read."
-    )
-    return make(what, "preparation", "operator_or_reading_time", evidence)
-
-
-def _lone(history: History, series: Series) -> Verdict | None:
-    from scipy.stats import t as t_distribution
-
-    n = len(series.kept)
-    sd = float(np.std(series.logs, ddof=1)) * float(np.sqrt(1 + 1 / n))
-    level = float(np.exp(np.mean(np.log(history.means[series.kept]))))
-    if not len(series.lone) or sd <= 0:
-        return None
-    away = np.log(history.means[series.lone] / level)
-    far = int(np.argmax(np.abs(away)))
-    p = 2 * n * float(t_distribution.sf(abs(away[far]) / sd, n - 1))
-    if p > _LONE_P:
-        return None
-    position = int(series.lone[far])
-    change = 100.0 * float(np.expm1(away[far]))
-    size = Size(float(history.means[position] - level), float("nan"), float("nan"), change)
-    evidence = [
-        f"{history.batches[position]} lies {abs(away[far]) / sd:.1f} standard deviations from the "
-        f"other {n} batches; its neighbours do not."
-    ]
-    what = f"{about(change)} in one batch, {history.batches[position]}."
-    return make(what, "cannot_tell", "unknown", evidence, one_batch(history, position), size)

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from spc.drift import conclude, conclude_moved
+from spc.drift import conclude, conclude_factor, conclude_moved, conclude_rarer
 from spc.drift.around import gather, instruments_of, moment_of, temperature_change
 from spc.drift.checks import Movement, locate, scan_checks
 from spc.drift.evidence import PHI
@@ -228,7 +228,7 @@ def _decide(
     weights = series.background.phi_weights
     if float(weights[PHI >= _ALIKE].sum()) > _ALIKE_PROBABILITY:
         return conclude.alike(history, series), None
-    other = conclude.rarer(history, series, FOUND)
+    other = conclude_rarer.rarer(history, series, FOUND)
     if other is not None:
         return other, None
     if faults:
@@ -271,7 +271,7 @@ def _moved(
                 and abs(own.moved[0].change) > abs(measured.pairing.moved[0].change)
             )
             if stronger:
-                return conclude.by_factor(history, series, finding), own
+                return conclude_factor.by_factor(history, series, finding), own
         elif finding.factor == "lot" and finding.shape.kind == "level":
             if measured is None or abs(own.moved[0].change) > abs(measured.pairing.moved[0].change):
                 return conclude_moved.process(history, series, finding, own, SURE), own

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import fdtri
 
 from spc.drift.evidence import log_sum
 from spc.drift.shapes import coarse_places, interval
@@ -111,12 +112,10 @@ def _variance_change(squares: FloatArray, free: FloatArray, used: IntArray) -> S
     low, high = interval(edges, weights)
     after = squares[inside].sum() / free[inside].sum()
     before = max(squares[~inside].sum() / free[~inside].sum(), 1e-300)
-    from scipy.stats import f as f_distribution
-
-    degrees = free[inside].sum(), free[~inside].sum()
+    degrees = float(free[inside].sum()), float(free[~inside].sum())
     ratio = after / before
-    low_ratio = ratio / float(f_distribution.ppf(0.975, *degrees))
-    high_ratio = ratio / float(f_distribution.ppf(0.025, *degrees))
+    low_ratio = ratio / float(fdtri(*degrees, 0.975))
+    high_ratio = ratio / float(fdtri(*degrees, 0.025))
     last = len(used) - 1
     return SpreadChange(
         log_odds=log_odds,
