@@ -175,7 +175,7 @@ def _pieces(grouped: Grouped) -> dict[int, _Piece]:
         pieces[number] = _Piece(
             number=number,
             names=tuple(str(name) for name in grouped.names[start:stop]),
-            times=days[start:stop],
+            times=_filled(days[start:stop]),
             means=means[start:stop],
             readings=_left(grid),
             torque=torques[start:stop],
@@ -198,6 +198,15 @@ def _pieces(grouped: Grouped) -> dict[int, _Piece]:
             torque_factor=factor,
         )
     return pieces
+
+
+def _filled(days: np.ndarray) -> np.ndarray:
+    """Give batches without a time one between their dated neighbours; a few, no more than half."""
+    known = np.isfinite(days)
+    if known.all() or known.sum() < max(2, len(days) / 2):
+        return days
+    place = np.arange(len(days))
+    return np.maximum.accumulate(np.interp(place, place[known], days[known]))
 
 
 def _left(grid: np.ndarray) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Verdicts against the truth of simulated plants: a small run of tests/benchmarks/investigations.py.
+"""Verdicts against the truth of simulated plants: a small tests/benchmarks/investigations.py.
 
 Targets at shifts of 1.5 batch standard deviations and more: class right 95 %, suspect right 85 %,
 starts covered 93 to 97 %; accused without a cause 5 % at most; smaller shifts wrong 5 % at most.
@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.plant.scoring import accused, parts, run, share
 
-HISTORIES = 240
+HISTORIES = 180
 SEED = 7101
 
 
