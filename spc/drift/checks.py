@@ -46,7 +46,7 @@ class Movement:
     """A movement of an instrument's check standards, with the product's batches beside them.
 
     Attributes:
-        instrument: its name.
+        instruments: its name; several names where they moved at one time.
         moment: the most likely shape in time.
         log_odds: log odds of the check standards with this kind of movement (time averaged)
             against none.
@@ -54,19 +54,19 @@ class Movement:
         weights: posterior of each, from check standards and product together.
     """
 
-    instrument: str
+    instruments: tuple[str, ...]
     moment: Moment
     log_odds: float
     times: FloatArray
     weights: FloatArray
 
 
-def usable(checks: Sequence[CheckRuns], instrument: str) -> list[CheckRuns]:
-    """Pick the check standards of an instrument that have enough dated runs, lone ones left out."""
+def usable(checks: Sequence[CheckRuns], *instruments: str) -> list[CheckRuns]:
+    """Pick the check standards of instruments that have enough dated runs, lone ones left out."""
     found = []
     for one in checks:
         known = np.isfinite(one.times) & np.isfinite(one.values)
-        if one.instrument != instrument or known.sum() < FEWEST_RUNS:
+        if one.instrument not in instruments or known.sum() < FEWEST_RUNS:
             continue
         kept = np.flatnonzero(known)
         kept = kept[np.argsort(one.times[kept], kind="stable")]
@@ -97,26 +97,27 @@ class CheckScan:
     """What the check standards of one instrument say by themselves, the same for every product.
 
     Attributes:
-        instrument: its name.
+        instruments: its name, or the names where several are scanned as one.
         runs: its usable check standards.
         times: moments at which their odds were taken, rising.
         odds: kind of change to log odds at these moments; for a stretch at each pair (start, stop).
         log_odds: kind to log odds, times averaged.
     """
 
-    instrument: str
+    instruments: tuple[str, ...]
     runs: tuple[CheckRuns, ...]
     times: FloatArray
     odds: dict[str, FloatArray]
     log_odds: dict[str, float]
 
 
-def scan_checks(checks: Sequence[CheckRuns], instrument: str) -> CheckScan | None:
+def scan_checks(checks: Sequence[CheckRuns], *instruments: str) -> CheckScan | None:
     """Weigh a step, a stretch and a ramp of all check standards of an instrument at once.
 
-    Each material has a size of its own; the time is common. None without enough dated runs.
+    Each material has a size of its own; the time is common. Several instruments are taken as one:
+    a bath or a room serves them all. None without enough dated runs.
     """
-    runs = usable(checks, instrument)
+    runs = usable(checks, *instruments)
     if not runs:
         return None
     every = np.unique(np.concatenate([one.times for one in runs]))
@@ -135,11 +136,15 @@ def scan_checks(checks: Sequence[CheckRuns], instrument: str) -> CheckScan | Non
     for kind, values in odds.items():
         finite = values[np.isfinite(values)]
         log_odds[kind] = float(log_sum(finite)) - float(np.log(len(finite)))
-    return CheckScan(instrument, tuple(runs), times, odds, log_odds)
+    return CheckScan(instruments, tuple(runs), times, odds, log_odds)
 
 
 def locate(
-    scan: CheckScan, kind: str, batch_times: FloatArray, batch_values: FloatArray
+    scan: CheckScan,
+    kind: str,
+    batch_times: FloatArray,
+    batch_values: FloatArray,
+    batch_known: FloatArray | None = None,
 ) -> Movement:
     """Place a movement in time, by the check standards and the product's own batches together.
 
@@ -148,12 +153,17 @@ def locate(
         kind: of the movement.
         batch_times: times of the product's batches on the instrument, rising.
         batch_values: logs of their means.
+        batch_known: their known columns; a constant if None.
     """
     every = np.unique(np.concatenate([*(one.times for one in scan.runs), batch_times]))
     end = float(every[-1])
     series = [(one.times, background_of(one.values)) for one in scan.runs]
     if len(batch_times) >= 4 * SHORTEST and np.ptp(batch_values) > 0:
         known = np.ones((len(batch_times), 1))
+        if batch_known is not None:  # columns that these batches do not vary in say nothing
+            varying = batch_known[:, np.ptp(batch_known, axis=0) > 0]
+            if np.linalg.matrix_rank(np.column_stack([known, varying])) == 1 + varying.shape[1]:
+                known = np.column_stack([known, varying])
         series.append((batch_times, Background(batch_values - batch_values.mean(), known)))
     if kind == "stretch":
         return _locate_stretch(scan, series, every)
@@ -163,7 +173,7 @@ def locate(
     weights = np.exp(both - log_sum(both))
     at = float(times[int(np.argmax(weights))])
     moment = Moment(kind, at, np.inf, end)
-    return Movement(scan.instrument, moment, scan.log_odds[kind], times, weights)
+    return Movement(scan.instruments, moment, scan.log_odds[kind], times, weights)
 
 
 def _locate_stretch(
@@ -178,7 +188,7 @@ def _locate_stretch(
     weights = np.where(np.isfinite(both), np.exp(both - log_sum(both[np.isfinite(both)])), 0.0)
     start, stop = np.unravel_index(int(np.argmax(weights)), weights.shape)
     moment = Moment("stretch", float(starts[start]), float(stops[stop]), np.inf)
-    return Movement(scan.instrument, moment, scan.log_odds["stretch"], starts, weights.sum(axis=1))
+    return Movement(scan.instruments, moment, scan.log_odds["stretch"], starts, weights.sum(axis=1))
 
 
 def _thinned(times: FloatArray, most: int) -> FloatArray:

@@ -40,7 +40,8 @@ def measurement(history: History, series: Series, event: _Event, pairing: Pairin
         place = places.of_movement(history, series, event.movement, event.within)
         ramp = event.movement.moment.kind == "ramp"
         stretch = event.movement.moment.kind == "stretch"
-        where = f" on {event.movement.instrument}" if event.movement.instrument else ""
+        names = joined([name for name in event.movement.instruments if name])
+        where = f" on {names}" if names else ""
     elif event.finding is not None:
         place = places.of_finding(history, series, event.finding)
         ramp = event.finding.shape.kind == "ramp"
@@ -48,7 +49,7 @@ def measurement(history: History, series: Series, event: _Event, pairing: Pairin
     size = places.size_of(history, series, event.column, event.within, ramp)
     fault, share = pairing.likeliest_fault
     evidence = [f"{one[0].upper()}{one[1:]}." for one in map(of_moved, pairing.moved)]
-    evidence += _biases(history, where.removeprefix(" on "), event)
+    evidence += _biases(history, event)
     since = _since(place, ramp, stretch)
     moved = f"{about(size.percent)}{since}" if np.isfinite(size.percent) else f"Movement{since}"
     if fault == "reference":
@@ -87,12 +88,12 @@ def _temperature_words(history: History, series: Series, event: _Event) -> str:
     return f"The recorded temperature went from {np.median(off):.1f} to {np.median(on):.1f}."
 
 
-def _biases(history: History, instrument: str, event: _Event) -> list[str]:
+def _biases(history: History, event: _Event) -> list[str]:
     """Newest five runs of each check standard against its certified value."""
     if event.movement is None or event.movement.moment.kind == "stretch":
         return []
     words = []
-    for runs in usable(history.checks, instrument):
+    for runs in usable(history.checks, *event.movement.instruments):
         if not np.isfinite(runs.certified):
             continue
         bias = float(np.mean(runs.values[-5:])) - runs.certified

@@ -125,11 +125,11 @@ def _events(history: History, series: Series, findings: list[Finding]) -> list[E
     """What moved: by the check standards, instrument after instrument, and by the batches."""
     events = []
     for movement in _movements(history, series):
-        within = _on(history, series, movement.instrument)
+        within = _on(history, series, movement.instruments)
         column = movement.moment.column(history.times[series.kept]) * within
         if np.sum(column > 0.02) < 2:  # it began after the newest batches
             continue
-        moved = gather(history, series, column, movement.moment, [movement.instrument])
+        moved = gather(history, series, column, movement.moment, movement.instruments)
         warmer = temperature_change(history, series, column)
         events.append(Event(None, movement, column, within, pair(moved, warmer)))
     best = findings[0] if findings and findings[0].log_odds > FOUND else None
@@ -166,28 +166,37 @@ def _movements(history: History, series: Series) -> list[Movement]:
     if not history.checks or not np.isfinite(times).all():
         return []
     names = instruments_of(history, series, np.ones(len(times), dtype=bool))
-    found = []
+    scans = []
     for name in names:
-        within = _on(history, series, name)
-        if within.sum() < 3:
+        if _on(history, series, (name,)).sum() < 3:
             continue
         scan = history.scans[name] if name in history.scans else scan_checks(history.checks, name)
         if scan is None or not scan.log_odds:
             continue
+        if max(scan.log_odds.values()) - np.log(len(names)) > MOVED:
+            scans.append(scan)
+    scans.sort(key=lambda one: -max(one.log_odds.values()))
+    if len(scans) > 1:
+        together = scan_checks(history.checks, *(scan.instruments[0] for scan in scans))
+        best = max(scans[0].log_odds.values())
+        if together is not None and max(together.log_odds.values()) > best + MOVED:
+            scans.insert(0, together)
+    found = []
+    for scan in scans:
         kind = max(scan.log_odds, key=lambda key: scan.log_odds[key])
-        if scan.log_odds[kind] - np.log(len(names)) > MOVED:
-            found.append(locate(scan, kind, times[within], series.logs[within]))
-    return sorted(found, key=lambda one: -one.log_odds)
+        within = _on(history, series, scan.instruments)
+        found.append(locate(scan, kind, times[within], series.logs[within], series.known[within]))
+    return found
 
 
-def _on(history: History, series: Series, instrument: str) -> BoolArray:
+def _on(history: History, series: Series, instruments: tuple[str, ...]) -> BoolArray:
+    """Batches in use that were measured on these instruments; "" where none is recorded."""
     factor = history.factor("instrument")
     if factor is None:
         return np.ones(len(series.kept), dtype=bool)
     codes = factor.codes[series.kept]
-    if instrument == "":
-        return np.asarray(codes < 0)
-    return np.asarray(codes == factor.levels.index(instrument))
+    wanted = [factor.levels.index(name) if name else -1 for name in instruments]
+    return np.asarray(np.isin(codes, wanted))
 
 
 def _decide(

@@ -273,10 +273,21 @@ class _Editor:
     def _temperature_bath(self) -> None:
         size, k = self._size(), self._instrument()
         warmer = -size / self.products[0].sensitivity
-        position, shape = self._moment(k, ramp=False)
-        self._on_everything(
-            k, shape, lambda p: -p.sensitivity * warmer, lambda f: -self.fluids[f][1] * warmer
-        )
+        shared = self.rng.random() < 0.4  # one bath for all instruments
+        if shared:
+            self.products[0].instrument, kept = (
+                np.zeros_like(self.products[0].instrument),
+                self.products[0].instrument,
+            )
+            position, shape = self._moment(0, ramp=False)
+            self.products[0].instrument = kept
+        else:
+            position, shape = self._moment(k, ramp=False)
+        reached = range(max(kk for kk, _, _ in self.checks) + 1) if shared else [k]
+        for one in reached:
+            self._on_everything(
+                one, shape, lambda p: -p.sensitivity * warmer, lambda f: -self.fluids[f][1] * warmer
+            )
         self._say(position, size)
 
     def _zero_offset(self) -> None:
