@@ -17,8 +17,8 @@ _LEAST_LEVEL = 4
 _TIMED = ("step", "stretch", "ramp")
 _LOT_BORDER = -0.7
 """What speaks against a lot beforehand: a change on its border must be that much likelier."""
-_PRIOR = {"step": 0.0, "ramp": 0.0, "stretch": -0.5, "levels": -0.5}
-_FACTORS = {"operator": 0.0, "lot": -0.5, "shift": -1.5, "line": -1.5, "weekday": -2.0}
+_PRIOR = {"step": 0.0, "ramp": -0.5, "stretch": -0.5, "levels": -0.5}
+_FACTORS = {"operator": -0.5, "lot": -0.5, "shift": -1.5, "line": -1.5, "weekday": -2.0}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -30,7 +30,7 @@ from spc.drift.verdict import Investigation, Verdict
 from spc.errors import SpcError
 from spc.intake import BoolArray, FloatArray
 
-FOUND = 1.2
+FOUND = 1.8
 """Log odds above which the batches show something; the false accusations are measured."""
 MOVED = 2.5
 """Log odds above which check standards have moved."""

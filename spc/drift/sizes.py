@@ -39,7 +39,7 @@ def step_size(values: FloatArray, changed: BoolArray, used: BoolArray | None = N
     residual = np.where(changed, values - after, values - before)[counted]
     free = len(inside) + len(outside) - 2
     difference = after - before
-    percent = 100.0 * difference / before
+    percent = 100.0 * difference / before if before > 0 else float("nan")
     squares = float(residual @ residual)
     if free < 1:
         return Size(difference, float("nan"), float("nan"), percent)
