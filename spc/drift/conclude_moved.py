@@ -59,9 +59,9 @@ def measurement(history: History, series: Series, event: _Event, pairing: Pairin
         )
         return make(what, "measurement", "unknown", evidence, place, None)
     words = {
-        "gain": f"the same percentage for all (about {percent(pairing.gain_percent)})",
+        "gain": f"by the same percentage for all (about {percent(pairing.gain_percent)})",
         "zero_offset": (
-            f"a constant offset of about {signed(pairing.offset_percent)} % of full scale, "
+            f"by a constant offset of about {signed(pairing.offset_percent)} % of full scale, "
             "more at low torque"
         ),
         "temperature_bath": "each material by its own temperature sensitivity",
@@ -73,7 +73,7 @@ def measurement(history: History, series: Series, event: _Event, pairing: Pairin
     if fault == "temperature_bath":
         evidence.append(_temperature_words(history, series, event))
     growing = ", growing" if ramp else ""
-    what = f"{moved}: the measurement moved{where}, check standards along with it, by {words}"
+    what = f"{moved}: the measurement moved{where}, check standards along with it, {words}"
     return make(f"{what}{growing}.", "measurement", fault, evidence, place, size)
 
 
@@ -97,11 +97,18 @@ def _biases(history: History, event: _Event) -> list[str]:
         if not np.isfinite(runs.certified):
             continue
         bias = float(np.mean(runs.values[-5:])) - runs.certified
+        factor = float(np.nanmedian(runs.values / runs.torque)) if _known(runs.torque) else 0.0
+        scale = f", {signed(bias / factor)} % of full scale" if factor > 0 else ""
         words.append(
             f"Newest five runs of {runs.name}: {signed(bias)} {history.unit} "
-            f"({percent(100 * bias / runs.certified, 2)}) against {number(runs.certified)}."
+            f"({percent(100 * bias / runs.certified, 2)}{scale}) against "
+            f"{number(runs.certified)}."
         )
     return words
+
+
+def _known(values: FloatArray) -> bool:
+    return bool(np.isfinite(values).any())
 
 
 def _since(place: places.Place | None, ramp: bool, stretch: bool) -> str:
@@ -152,6 +159,24 @@ def process(
     what = f"{moved}{on}: {steady[0]}{end}."
     check = NEXT_CHECK[suspect] if checks else f"{NO_CHECKS} {NEXT_CHECK[suspect]}"
     return make(what, kind, suspect, evidence, place, size, check)
+
+
+def hint(history: History, series: Series, finding: Finding) -> Verdict:
+    """Tell of a change too weak to be told from chance, in a record without check standards."""
+    shape = finding.shape
+    within = np.ones(len(series.kept), dtype=bool)
+    if finding.factor == "instrument":
+        within = np.asarray(series.instrument == shape.subset)
+    place = places.of_finding(history, series, finding)
+    size = places.size_of(history, series, shape.column, within, shape.kind == "ramp")
+    since = _since(place, shape.kind == "ramp", shape.kind == "stretch")
+    moved = about(size.percent)
+    what = (
+        f"Perhaps {moved[0].lower()}{moved[1:]}{since}: too weak to be told from chance, and no "
+        "check standard was run that could say more."
+    )
+    evidence = [_size_words(history, size), "So weak a change is often chance alone."]
+    return make(what, "cannot_tell", "unknown", evidence, place, size, NO_CHECKS)
 
 
 def _steady_words(kind: str, pairing: Pairing) -> tuple[str, str]:

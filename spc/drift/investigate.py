@@ -12,7 +12,7 @@ import numpy as np
 
 from spc.drift import conclude, conclude_factor, conclude_moved, conclude_rarer
 from spc.drift.around import gather, instruments_of, moment_of, temperature_change
-from spc.drift.checks import Movement, locate, scan_checks
+from spc.drift.checks import Movement, locate, scan_checks, usable
 from spc.drift.evidence import PHI
 from spc.drift.findings import Finding, Series, find, series_of
 from spc.drift.history import History
@@ -32,6 +32,8 @@ from spc.intake import BoolArray, FloatArray
 
 FOUND = 1.8
 """Log odds above which the batches show something; the false accusations are measured."""
+WEAK = 0.4
+"""Log odds of a hint: told as such where no check standard could say that nothing moved."""
 MOVED = 2.5
 """Log odds above which check standards have moved."""
 SPREAD = 1.5
@@ -42,6 +44,7 @@ SURE = 0.85
 """Posterior probability from which process or measurement is named."""
 _LARGE = 0.4  # change of the log from which a ratio of torque factors is thought of
 _ALIKE = 0.4
+_FEWEST_FOR_HINT = 20
 _ALIKE_PROBABILITY = 0.85
 
 
@@ -242,6 +245,11 @@ def _decide(
         return other, None
     if faults:
         return conclude.record_faults(history, faults), None
+    hint = next((one for one in findings if one.shape.kind in ("step", "ramp", "stretch")), None)
+    if hint is not None and hint.log_odds > WEAK and len(series.kept) >= _FEWEST_FOR_HINT:
+        names = instruments_of(history, series, np.ones(len(series.kept), dtype=bool))
+        if not usable(history.checks, *names):
+            return conclude_moved.hint(history, series, hint), None
     return conclude.nothing(history, series), None
 
 

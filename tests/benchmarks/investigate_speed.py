@@ -1,4 +1,4 @@
-"""Seconds to investigate every product of a large record: investigate_speed.py [PRODUCTS] [BATCHES].
+"""Seconds to investigate all products of a large record: investigate_speed.py [PRODUCTS] [BATCHES]
 
 The record is made in memory: two readings a batch, four instruments with two check fluids each; a
 third of the products move. Reading it from a store is not part of the time.
