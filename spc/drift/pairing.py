@@ -13,6 +13,7 @@ MODEL_ERROR = 0.0015
 MODEL_SHARE = 0.04
 """… and this share of the change itself: no ramp is quite straight, no factor quite constant."""
 _RATIO_SPREAD = 0.9  # sd of ln(sensitivity of one material / of another), 2 to 12 % per degree
+_WIDEST = 3.0  # no interval is told wider than a factor of 20
 _LARGEST = 0.7  # widest change considered, ln 2: larger ones are ratios of torque factors
 
 
@@ -48,7 +49,8 @@ class Moved:
     @property
     def percent_interval(self) -> tuple[float, float]:
         """About 95 % interval of the percentage."""
-        low, high = np.expm1(np.array([-1.96, 1.96]) * self.error + self.change)
+        ends = np.array([-1.96, 1.96]) * self.error + self.change
+        low, high = np.expm1(np.clip(ends, -_WIDEST, _WIDEST))
         return 100.0 * float(low), 100.0 * float(high)
 
 
@@ -155,7 +157,7 @@ def _sizes(moved: Sequence[Moved], torque: FloatArray) -> FloatArray:
     for one, t in zip(moved, torque, strict=True):
         if one.role == "other":  # as wide as the product itself
             continue
-        around = one.change + shifts * one.error
+        around = np.clip(one.change + shifts * one.error, -_WIDEST, _WIDEST)
         points.append(around)
         if np.isfinite(t) and np.isfinite(torque[0]) and torque[0] > 0:
             points.append(np.log(np.maximum(1.0 + np.expm1(around) * t / torque[0], 1e-3)))

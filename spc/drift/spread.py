@@ -107,7 +107,10 @@ def _variance_change(squares: FloatArray, free: FloatArray, used: IntArray) -> S
     finite = np.isfinite(odds)
     log_odds = float(log_sum(odds[finite]) - np.log(finite.sum()))
     rest = np.isfinite(without)
-    log_odds = min(log_odds, float(log_sum(without[rest]) - np.log(rest.sum())))
+    if rest.any():
+        log_odds = min(log_odds, float(log_sum(without[rest]) - np.log(rest.sum())))
+    else:  # all other ranges are 0: nothing but that one batch speaks for it
+        log_odds = -np.inf
     weights = np.where(finite, np.exp(odds - log_sum(odds[finite])), 0.0).sum(axis=1)
     low, high = interval(edges, weights)
     after = squares[inside].sum() / free[inside].sum()
@@ -146,6 +149,8 @@ def _odds(squares: FloatArray, free: FloatArray, edges: IntArray) -> FloatArray:
     allowed &= (edges[None, :] == n) | (edges[None, :] <= n - _LEAST)
     total, total_free = float(squares.sum()), float(free.sum())
     found = np.full(length.shape, -np.inf)
+    if total <= 0:
+        return found
     part, part_free = inside[allowed], inside_free[allowed]
     left = total - part[:, None] * (1.0 - 1.0 / _RATIOS[None, :] ** 2)
     left = np.maximum(left, 1e-12 * total)
