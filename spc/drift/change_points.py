@@ -4,11 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import stdtrit
 
 from spc.drift.evidence import PHI, Background
 from spc.drift.lone import lone_values
 from spc.drift.shapes import Shape, find_levels, find_ramp, find_step, find_stretch, interval
-from spc.drift.sizes import Size, from_log, step_size
+from spc.drift.sizes import Size, step_size
 from spc.intake import FloatArray, as_series
 
 FEWEST = 8
@@ -129,8 +130,7 @@ def _size(values: FloatArray, shape: Shape, background: Background) -> Size:
         end = int(shape.starts[1]) if len(shape.starts) > 1 else len(values)
         return step_size(values[:end], shape.column[:end] > 0.5)
     change, error, free, _ = background.fit(shape.column)
-    scaled = from_log(1.0, 0.0, error, free)  # only for its t quantile
-    half = error * float(np.log1p(scaled.high) / error) if error > 0 else 0.0
+    half = float(stdtrit(free, 0.975)) * error
     base = float(np.mean(values - change * shape.column))
     percent = 100.0 * change / base if base > 0 else float("nan")
     return Size(change, change - half, change + half, percent)

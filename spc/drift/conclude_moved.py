@@ -51,7 +51,7 @@ def measurement(history: History, series: Series, event: _Event, pairing: Pairin
     evidence = [f"{one[0].upper()}{one[1:]}." for one in map(of_moved, pairing.moved)]
     evidence += _biases(history, event)
     since = _since(place, ramp, stretch)
-    moved = f"{about(size.percent)}{since}" if np.isfinite(size.percent) else f"Movement{since}"
+    moved = f"{about(size.percent)}{since}"
     if fault == "reference":
         what = (
             f"The check standard{where} moved alone{since}; the products did not: doubt its "

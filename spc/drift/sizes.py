@@ -60,7 +60,9 @@ def widening(residual: FloatArray) -> float:
 
 
 def from_log(base: float, change: float, error: float, free: float) -> Size:
-    """Turn a change of the log and its error into a size around a level `base`."""
+    """Turn a change of the log and its error into a size around a level `base`; nan if unknown."""
     t = float(stdtrit(max(free, 1.0), 0.975))
+    if not t * error < 3.0:  # wider than a factor of 20: the batches cannot say
+        return Size(float("nan"), float("nan"), float("nan"), float("nan"))
     low, mid, high = np.expm1([change - t * error, change, change + t * error])
     return Size(base * float(mid), base * float(low), base * float(high), 100.0 * float(mid))

@@ -31,6 +31,8 @@ def percent(value: float, decimals: int = 1) -> str:
 
 def about(value: float) -> str:
     """Print a size in round words: "About 7 % higher"."""
+    if not math.isfinite(value):
+        return "A movement of unknown size"
     size = abs(value)
     shown = f"{size:.0f}" if size >= 4.95 else f"{size:.1f}"
     return f"About {shown} % {'higher' if value > 0 else 'lower'}"
