@@ -66,8 +66,10 @@ def test_false_and_true_finds():
     seen, covered = [], []
     for _ in range(300):
         n = int(rng.integers(30, 120))
-        at = int(rng.uniform(0.35, 0.75) * n)
-        spread = np.where(np.arange(n) >= at, 0.006 * rng.uniform(3, 6), 0.006)
+        at = int(rng.uniform(0.25, 0.75) * n)
+        stop = n if rng.random() < 0.5 else at + int(rng.integers(8, 25))
+        wide = (np.arange(n) >= at) & (np.arange(n) < stop)
+        spread = np.where(wide, 0.006 * rng.uniform(3, 6), 0.006)
         found = spc.spread_change(pairs(rng, n, spread))
         seen.append(found.log_odds > 1.5)
         covered.append(found.start_low <= at <= found.start_high)
