@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from dashboard.batches import Grouped, in_batches, load_readings, production_time
+from dashboard.batches import production_time
 from dashboard.check_standards import check_standards
+from dashboard.grouping import Grouped, in_batches
 from dashboard.results import Assessment
 from spc.drift import (
     CheckRuns,
@@ -75,6 +76,14 @@ def investigate_store(
         for number in wanted["id"]
         if int(number) in histories
     }
+
+
+def load_readings(store: Any, characteristic_ids: Sequence[int] | None) -> pd.DataFrame:
+    """Read used and set-aside readings: of every characteristic at once, or of a few."""
+    if characteristic_ids is None:
+        return store.readings(aside=True)
+    parts = [store.readings(number, aside=True) for number in characteristic_ids]
+    return pd.concat(parts, ignore_index=True) if parts else store.readings(aside=True).iloc[:0]
 
 
 def histories_of(readings: pd.DataFrame, characteristics: pd.DataFrame) -> dict[int, History]:
