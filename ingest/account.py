@@ -17,6 +17,7 @@ class RowAccount:
             stood twice in the file, identical in every cell.
         conflicts: readings recorded with more than one value (their rows are set aside).
         blank_lines: lines with nothing in them.
+        remarks: what checks found about rows in use, by reason; they are counted in `used` too.
     """
 
     rows_read: int
@@ -26,6 +27,7 @@ class RowAccount:
     duplicates: int = 0
     conflicts: int = 0
     blank_lines: int = 0
+    remarks: dict[str, int] = field(default_factory=dict)
 
     @property
     def closes(self) -> bool:
@@ -47,6 +49,7 @@ class RowAccount:
             "duplicates": self.duplicates,
             "conflicts": self.conflicts,
             "blank_lines": self.blank_lines,
+            "remarks": dict(self.remarks),
             "closes": self.closes,
         }
 

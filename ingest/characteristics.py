@@ -1,6 +1,6 @@
 """Characteristics: a product at one measuring condition, under the number that all else uses."""
 
-from typing import Any
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -11,47 +11,61 @@ from ingest.judging import codes_of, digits_of
 from ingest.opening import next_id
 
 _CONDITION = ("spindle", "speed", "set_temperature", "reading_time", "guard", "method")
+_NAMES = ("product", "sample_type", "stage", *_CONDITION)
 
 
-def with_characteristics(connection: sa.Connection, rows: pd.DataFrame) -> pd.DataFrame:
-    """The rows with the id of their characteristic, new characteristics written to the store."""
+Known = dict[tuple[str, ...], int]
+"""The ids of characteristics by what makes them."""
+
+
+def known_characteristics(connection: sa.Connection) -> Known:
+    """All characteristics of the store."""
+    columns = (schema.CHARACTERISTICS.c[name] for name in _NAMES)
+    found = connection.execute(sa.select(schema.CHARACTERISTICS.c.id, *columns))
+    return {tuple(row[1:]): int(row[0]) for row in found}
+
+
+def with_characteristics(
+    connection: sa.Connection, rows: pd.DataFrame, known: Known
+) -> pd.DataFrame:
+    """The rows with the id of their characteristic, new characteristics written to the store.
+
+    Args:
+        connection: the open transaction. rows: as typed.
+        known: the characteristics of the store; new ones are added to it.
+    """
     if rows.empty:
         return rows.assign(characteristic_id=pd.Series(dtype="int64"), moment=0)
-    names = ("product", "sample_type", "stage", *_CONDITION)
-    codes = codes_of(rows, names)
+    codes = codes_of(rows, _NAMES)
     firsts = np.unique(codes, return_index=True)[1]
-    known = {
-        tuple(row[1:]): row[0]
-        for row in connection.execute(
-            sa.select(
-                schema.CHARACTERISTICS.c.id,
-                *(schema.CHARACTERISTICS.c[name] for name in names),
-            )
+    values = list(zip(*(_as_keys(rows[name].iloc[firsts]) for name in _NAMES), strict=True))
+    fresh = list(dict.fromkeys(value for value in values if value not in known))
+    if fresh:
+        free = next_id(connection, schema.CHARACTERISTICS)
+        named = [dict(zip(_NAMES, value, strict=True)) for value in fresh]
+        connection.execute(
+            sa.insert(schema.CHARACTERISTICS),
+            [
+                {"id": number, "condition": condition_label(parts), **parts}
+                for number, parts in enumerate(named, start=free)
+            ],
         )
-    }
-    ids = np.zeros(len(firsts), dtype=np.int64)
-    free = next_id(connection, schema.CHARACTERISTICS)
-    for position, first in enumerate(firsts):
-        values = tuple(_as_key(rows[name].iat[int(first)]) for name in names)
-        if values not in known:
-            known[values] = free
-            named = dict(zip(names, values, strict=True))
-            connection.execute(
-                sa.insert(schema.CHARACTERISTICS).values(
-                    id=free, condition=condition_label(named), **named
-                )
-            )
-            free += 1
-        ids[position] = known[values]
+        known.update(zip(fresh, range(free, free + len(fresh)), strict=True))
+    ids = np.array([known[value] for value in values], dtype=np.int64)
     moment = np.where(rows["tested_at"] != 0, rows["tested_at"], rows["sampled_at"])
     return rows.assign(characteristic_id=ids[codes], moment=moment)
 
 
-def _as_key(value: Any) -> str:
-    """A part of the measuring condition as text: "" where it is not recorded."""
-    if isinstance(value, str):
-        return value
-    return "" if np.isnan(value) else digits_of(value, 6)
+def _as_keys(values: pd.Series) -> list[str]:
+    """A part of the measuring condition as texts: "" where it is not recorded."""
+    if values.dtype.kind != "f":
+        return [str(value) for value in values.tolist()]
+    return ["" if value != value else _digits(value) for value in values.tolist()]
+
+
+@lru_cache(maxsize=1024)
+def _digits(value: float) -> str:
+    return digits_of(value, 6)
 
 
 def condition_label(values: dict[str, str]) -> str:

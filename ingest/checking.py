@@ -1,6 +1,6 @@
 """Is the store still what it was written to be: journal, batch table and accounts."""
 
-from ingest import batches, journal, recount
+from ingest import batches, journal, pulled, recount
 from ingest.opening import current_revision, next_revision
 from ingest.store import Store
 
@@ -11,7 +11,8 @@ def verify(store: Store) -> list[str]:
     """Everything that does not agree in a store, a sentence each; nothing if all does.
 
     The journal's chain is followed entry by entry; every batch is made again from its readings;
-    every import's account has to close and to be what the store holds. One transaction, so that
+    every import's account has to close and to be what the store holds, and every row of a source
+    has to be there as it was pulled. One transaction, so that
     an import that is running meanwhile does not show.
     """
     with store.reading() as connection:
@@ -25,7 +26,7 @@ def verify(store: Store) -> list[str]:
         ]
         if len(wrong) > _SHOWN:
             found.append(f"And {len(wrong) - _SHOWN} more batches.")
-        return found + recount.faults(connection)
+        return found + recount.faults(connection) + pulled.faults(connection)
 
 
 def rebuild(store: Store) -> int:

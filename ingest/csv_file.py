@@ -10,18 +10,23 @@ What cannot be read is kept as "not parsed", with its line, text and reason.
 
 import csv
 import io
-from dataclasses import dataclass, replace
+import itertools
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.csv
 
-from ingest.dialect import Header, decode, find_header
+from ingest.dialect import Header, find_header
 from ingest.errors import IngestError
+from ingest.header_fit import RowWidths
+from ingest.text_blocks import TextFile, look_at
 
 _LONGEST_RECORD = 100  # lines that one quoted cell may run over
 _LINES_PER_BLOCK = 100_000
+_HEAD_LINES = 80
 _LONGEST_CELL = 100_000  # characters; beyond that a row is a broken one
 
 
@@ -37,15 +42,15 @@ class NotParsed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TextTable:
-    """A file as rows of text cells.
+    """A file, or a block of one, as rows of text cells.
 
     Attributes:
         cells: one string column per header cell, as wide as the header, shape (n rows).
         line: first line of each row in the file, 1-based; last_line: its last line.
         not_parsed: the records that could not be split into the header's columns.
         blank_lines: lines with nothing in them.
-        header: the header line; encoding and its reason.
-        n_lines: lines of the whole file, counted on its bytes.
+        head_lines: lines of the header and above it.
+        header: the header line. n_lines: lines of the block, counted on its bytes.
     """
 
     cells: pa.Table
@@ -53,66 +58,120 @@ class TextTable:
     last_line: npt.NDArray[np.int64]
     not_parsed: tuple[NotParsed, ...]
     blank_lines: int
+    head_lines: int
     header: Header
-    encoding: str
-    encoding_why: str
     n_lines: int
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class FirstRows:
+    """The first rows of a file, of which the kind of its columns is seen, whatever its blocks are.
+
+    Attributes:
+        header: the header line. cells: one string column per header cell.
+    """
+
+    header: Header
+    cells: pa.Table
+
+
+FIRST_ROWS = 1000
+
+
+def first_rows(header: Header, blocks: Iterable[pa.Table]) -> FirstRows:
+    """The first thousand rows of the cells of some blocks."""
+    parts: list[pa.Table] = []
+    left = FIRST_ROWS
+    for cells in blocks:
+        parts.append(cells.slice(0, left))
+        left -= parts[-1].num_rows
+        if left <= 0:
+            break
+    names = [str(place) for place in range(len(header.cells))]
+    empty = pa.table({name: pa.array([], pa.string()) for name in names})
+    # copied, so that the blocks that they are from need not be held
+    cells = pa.concat_tables([empty, *(part.rename_columns(names) for part in parts)])
+    return FirstRows(header, cells.take(pa.array(range(cells.num_rows), pa.int64())))
+
+
+def header_of(text: TextFile, chosen: Mapping[str, str] | None = None) -> tuple[Header, Header]:
+    """The header line of a file, found among its first lines.
+
+    Args:
+        text: the file. chosen: what a person said columns are, see `answers.chosen_columns`.
+
+    Returns:
+        the header as it stands there, and as wide as the rows of the first lines are.
+
+    Raises:
+        IngestError: no line looks like a header.
+    """
+    head = b""
+    for block in text.blocks():
+        head += block
+        if head.count(b"\n") >= _HEAD_LINES:
+            break
+    lines = head.split(b"\n", _HEAD_LINES)[:-1][:_HEAD_LINES]
+    found = find_header([line.decode("utf-8", "replace") for line in lines], text.name, chosen)
+    widths = RowWidths()
+    for _ in read_tables([b"".join(line + b"\n" for line in lines)], found, found, widths):
+        pass
+    try:
+        return found, widths.fitted(found, text.name)
+    except IngestError:  # said when all rows are known to be so
+        return found, found
+
+
+def read_tables(
+    blocks: Iterable[bytes], header: Header, as_found: Header, widths: RowWidths
+) -> Iterator[TextTable]:
+    """Split a file into text cells, block by block.
+
+    A row ends at the same place whatever the blocks are: each is read with the lines behind it
+    that a quoted cell may run over, and these are the first lines of the next one.
+
+    Args:
+        blocks: whole lines of UTF-8 with line feeds only, the whole file.
+        header: the header to split by; as_found: the same as it stands in the file.
+        widths: the widths of the rows are added to it.
+    """
+    carried, first_line = b"", 0
+    pending: bytes | None = None
+    for block in itertools.chain(blocks, [None]):
+        if pending is not None:
+            last = block is None
+            content = carried + pending
+            table, used = _one_block(content, first_line, last, header, as_found, widths)
+            if table is not None:
+                first_line += table.n_lines
+                yield table
+            carried = content[used:]
+        pending = block
+
+
 def read_csv_text(raw: bytes, name: str) -> TextTable:
-    """Read a delimited text file into text cells.
+    """Read a delimited text file as one table of text cells.
 
     Args:
         raw: the file's bytes.
         name: its name, for messages.
 
     Raises:
-        IngestError: not a text file, no viscosity column, or an account that does not close.
+        IngestError: not a text file, no header, or an account that does not close.
     """
-    decoded = decode(raw, name)
-    content = decoded.content if decoded.content.endswith(b"\n") else decoded.content + b"\n"
-    data = np.frombuffer(content, dtype=np.uint8)
-    ends = np.flatnonzero(data == ord("\n"))
-    starts = np.concatenate(([0], ends[:-1] + 1))
-    head = content[: int(ends[min(len(ends), 80) - 1]) + 1].decode("utf-8", "replace")
-    header = find_header(head.split("\n")[:-1], name)
-
-    body = np.arange(len(ends)) > header.index
-    blank = _blank_lines(data, starts, ends) & body
-    delimiters = _delimiters_per_line(data, starts, ends, ord(header.delimiter))
-    odd = np.zeros(len(ends), dtype=bool)
-    for byte in (ord('"'), 0):
-        odd[np.searchsorted(ends, np.flatnonzero(data == byte))] = True
-    simple = body & ~blank & ~odd
-    header = _fitted(header, delimiters[simple], data, ends[simple], name)
-    width = len(header.cells)
-    plain = simple & (delimiters == width - 1) & (ends - starts < _LONGEST_CELL)
-    awkward = np.flatnonzero(body & ~blank & ~plain)
-
-    rows, spans, refused, absorbed = _read_awkward(content, starts, ends, awkward, plain, header)
-    plain[absorbed] = False
-    blank[absorbed] = False
-    plain_lines = np.flatnonzero(plain)
-    table = _split_plain(content, starts, ends, plain, plain_lines, header)
-    line = plain_lines + 1
-    last_line = line
-    if rows:
-        table, line, last_line = _merge(table, line, rows, spans)
-    return TextTable(
-        cells=table,
-        line=line,
-        last_line=last_line,
-        not_parsed=tuple(refused),
-        blank_lines=int(blank.sum()),
-        header=header,
-        encoding=decoded.encoding,
-        encoding_why=decoded.why,
-        n_lines=len(ends),
-    )
+    text = look_at(io.BytesIO(raw), name)
+    content = [b"".join(text.blocks())]
+    found, supposed = header_of(text)
+    widths = RowWidths()
+    (table,) = read_tables(content, supposed, found, widths)
+    fitted = widths.fitted(found, name)
+    if fitted != supposed:
+        (table,) = read_tables(content, fitted, found, RowWidths())
+    return table
 
 
 def check_lines_close(table: TextTable, name: str) -> None:
-    """Every line of the file is header, preamble, blank, or in exactly one row or refusal.
+    """Every line of a block is header, preamble, blank, or in exactly one row or refusal.
 
     Raises:
         IngestError: a line is missing or counted twice: nothing of the file may be used.
@@ -121,8 +180,7 @@ def check_lines_close(table: TextTable, name: str) -> None:
         int((table.last_line - table.line + 1).sum())
         + sum(item.last_line - item.line + 1 for item in table.not_parsed)
         + table.blank_lines
-        + table.header.index
-        + 1
+        + table.head_lines
     )
     if covered != table.n_lines:
         raise IngestError(
@@ -131,46 +189,61 @@ def check_lines_close(table: TextTable, name: str) -> None:
         )
 
 
-def _fitted(
+def _one_block(
+    content: bytes,
+    first_line: int,
+    last: bool,
     header: Header,
-    delimiters: npt.NDArray[np.int64],
-    data: npt.NDArray[np.uint8],
-    ends: npt.NDArray[np.int64],
-    name: str,
-) -> Header:
-    """The header as wide as nearly all rows are, where the difference is empty cells only.
+    as_found: Header,
+    widths: RowWidths,
+) -> tuple[TextTable | None, int]:
+    """The rows that begin in a block, but for its last lines, and how many bytes they took."""
+    data = np.frombuffer(content, dtype=np.uint8)
+    ends = np.flatnonzero(data == ord("\n"))
+    cut = len(ends) if last else len(ends) - _LONGEST_RECORD
+    if cut <= 0:
+        return None, 0
+    starts = np.concatenate(([0], ends[:-1] + 1))
+    body = np.arange(first_line, first_line + len(ends)) > header.index
+    blank = _blank_lines(data, starts, ends) & body
+    delimiters = _delimiters_per_line(data, starts, ends, ord(header.delimiter))
+    odd = np.zeros(len(ends), dtype=bool)
+    for byte in (ord('"'), 0):
+        odd[np.searchsorted(ends, np.flatnonzero(data == byte))] = True
+    simple = body & ~blank & ~odd
+    width = len(header.cells)
+    plain = simple & (delimiters == width - 1) & (ends - starts < _LONGEST_CELL)
+    awkward = np.flatnonzero((body & ~blank & ~plain)[:cut])
 
-    Some exports end every row, or only the header, with a delimiter. Rows that are wider and
-    filled are something else: a decimal comma cut in two would shift every cell behind it.
-
-    Raises:
-        IngestError: nearly all rows have more cells than the header, and they are filled.
-    """
-    if not len(delimiters):
-        return header
-    usual = int(np.bincount(delimiters).argmax())
-    same = delimiters == usual
-    missing = usual + 1 - len(header.cells)
-    if missing == 0 or same.mean() < 0.9:
-        return header
-    if missing < 0:
-        surplus = header.cells[missing:]
-        if any(cell.strip() for cell in surplus):
-            return header
-        return replace(header, cells=header.cells[:missing], matches=header.matches[:missing])
-    mark = ord(header.delimiter)
-    empty = all((data[ends[same] - 1 - k] == mark).all() for k in range(missing))
-    if not empty:
-        raise IngestError(
-            f"{name}: nearly all rows have {usual + 1} cells where the header in line "
-            f"{header.index + 1} has {len(header.cells)}: decimal commas were probably cut in two. "
-            "Export with semicolons or tabs, or with quoted numbers."
-        )
-    return replace(
-        header,
-        cells=(*header.cells, *[""] * missing),
-        matches=(*header.matches, *[None] * missing),
+    rows, spans, refused, absorbed, done = _read_awkward(
+        content, starts, ends, awkward, plain, header
     )
+    stop = max(cut, done + 1)
+    mine = simple[:stop]
+    widths.add(as_found, delimiters[:stop][mine], data, ends[:stop][mine])
+    plain[absorbed] = False
+    blank[absorbed] = False
+    plain[stop:] = False
+    plain_lines = np.flatnonzero(plain)
+    table = _split_plain(content, starts, ends, plain, plain_lines, header)
+    line = plain_lines + 1
+    last_line = line
+    if rows:
+        table, line, last_line = _merge(table, line, rows, spans)
+    found = TextTable(
+        cells=table,
+        line=line + first_line,
+        last_line=last_line + first_line,
+        not_parsed=tuple(
+            NotParsed(item.line + first_line, item.last_line + first_line, item.reason, item.text)
+            for item in refused
+        ),
+        blank_lines=int(blank[:stop].sum()),
+        head_lines=int((~body[:stop]).sum()),
+        header=header,
+        n_lines=stop,
+    )
+    return found, int(ends[stop - 1]) + 1
 
 
 def _delimiters_per_line(
@@ -207,12 +280,13 @@ def _read_awkward(
     awkward: npt.NDArray[np.int64],
     plain: npt.NDArray[np.bool_],
     header: Header,
-) -> tuple[list[list[str]], list[tuple[int, int]], list[NotParsed], list[int]]:
+) -> tuple[list[list[str]], list[tuple[int, int]], list[NotParsed], list[int], int]:
     """Read the lines with quotes, NULs or a wrong width one by one.
 
     Returns:
-        rows, their (first, last) lines, the refused records, and the 0-based indices of plain
-        or blank lines that belong to a quoted cell running over a line break.
+        rows, their (first, last) lines, the refused records, the 0-based indices of plain or
+        blank lines that belong to a quoted cell running over a line break, and of the last line
+        that was read.
     """
     rows: list[list[str]] = []
     spans: list[tuple[int, int]] = []
@@ -234,7 +308,7 @@ def _read_awkward(
         rows.append(record)
         spans.append((start + 1, last + 1))
         absorbed.extend(range(start + 1, last + 1))
-    return rows, spans, refused, absorbed
+    return rows, spans, refused, absorbed, done
 
 
 def _one_record(

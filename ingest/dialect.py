@@ -1,36 +1,15 @@
-"""How a text file is written: its encoding, its delimiter and where its header stands.
-
-Everything is decided by looking at the bytes and the words of the file itself, and said.
-"""
+"""How a text file is written: its delimiter and where its header stands, by the words in it."""
 
 import csv
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from ingest.columns import HeadingMatch, match_heading
+from ingest.columns import HeadingMatch, match_headings
 from ingest.errors import IngestError
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _HEADER_SEARCH_LINES = 60
-_PICTURES_AND_ARCHIVES = {
-    b"\x89PNG": "a PNG picture",
-    b"\xff\xd8\xff": "a JPEG picture",
-    b"GIF8": "a GIF picture",
-    b"BM": "",  # too short to be told from text: decided by the NUL bytes below
-    b"PK\x03\x04": "a ZIP archive or an Excel workbook",
-    b"\xd0\xcf\x11\xe0": "an old Excel workbook",
-    b"%PDF": "a PDF document",
-    b"\x1f\x8b": "a gzip archive",
-    b"SQLite format 3": "a SQLite database",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class DecodedText:
-    """The file's content as UTF-8 bytes with line feeds only, and the encoding it came in."""
-
-    content: bytes
-    encoding: str
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,74 +23,9 @@ class Header:
     preamble: tuple[str, ...]
 
 
+_MOST_COLUMNS = 1000  # of a file whose headings are all unknown: beyond that it is another thing
+_FORM = re.compile(r"\d+")
 _NONE = Header(-1, ",", (), (), ())
-
-
-def decode(raw: bytes, name: str) -> DecodedText:
-    """Turn a file's bytes into text, by byte order mark, NUL pattern, then strict UTF-8.
-
-    Raises:
-        IngestError: empty file, a picture or an archive, binary content, or text that was
-            already decoded wrongly before it was saved.
-    """
-    if not raw.strip():
-        raise IngestError(f"{name} is empty: there are no rows in it. Export it again.")
-    for magic, kind in _PICTURES_AND_ARCHIVES.items():
-        if kind and raw.startswith(magic):
-            raise IngestError(
-                f"{name} is {kind}, not a text file: export the readings as CSV and import that."
-            )
-    content, encoding, why = _as_utf8(raw, name)
-    content = content.rstrip(b"\x1a")  # the end mark of very old systems
-    if b"\r" in content:
-        content = content.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    head = content[:20_000].decode("utf-8", "replace")
-    if "Ã¤" in head or "Ã¶" in head or "Ã¼" in head or "Â·" in head or "Â°" in head:
-        raise IngestError(
-            f"{name} holds letters that were saved in the wrong encoding (such as 'Ã¤' for 'ä'): "
-            "export it again as UTF-8."
-        )
-    if content.count(0) > len(content) // 100:
-        raise IngestError(f"{name} is not a text file: export the readings as CSV.")
-    return DecodedText(content, encoding, why)
-
-
-def _as_utf8(raw: bytes, name: str) -> tuple[bytes, str, str]:
-    """The bytes in UTF-8 without a byte order mark, the encoding they came in, and the reason."""
-    if raw.startswith(b"\xef\xbb\xbf"):
-        raw = raw[3:]
-        mark = True
-    elif raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return _recoded(raw, "utf-16", name), "UTF-16", "byte order mark"
-    else:
-        mark = False
-    start = raw[:2000]
-    if start[1::2].count(0) > len(start) // 4:
-        return _recoded(raw, "utf-16-le", name), "UTF-16", "every second byte is zero"
-    if start[0::2].count(0) > len(start) // 4:
-        return _recoded(raw, "utf-16-be", name), "UTF-16", "every second byte is zero"
-    try:
-        raw.decode("utf-8")
-    except UnicodeDecodeError:
-        pass
-    else:
-        return raw, "UTF-8", "byte order mark" if mark else "all of it is valid UTF-8"
-    if not raw.translate(None, bytes({*range(0x80), *range(0xA0, 0x100)})):
-        return _recoded(raw, "latin-1", name), "Latin-1", "not UTF-8, and no byte from 80 to 9F"
-    try:
-        return raw.decode("cp1252").encode(), "CP1252", "not UTF-8, and bytes from 80 to 9F occur"
-    except UnicodeDecodeError:
-        why = "not UTF-8, and bytes that CP1252 lacks occur"
-        return _recoded(raw, "latin-1", name), "Latin-1", why
-
-
-def _recoded(raw: bytes, encoding: str, name: str) -> bytes:
-    try:
-        return raw.decode(encoding).encode("utf-8")
-    except UnicodeError:
-        raise IngestError(
-            f"{name} begins as {encoding.upper()} text but is damaged further on: export it again."
-        ) from None
 
 
 def split_line(line: str, delimiter: str) -> list[str] | None:
@@ -127,7 +41,7 @@ def _known(header: Header) -> set[str]:
     return {match.column.name for match in header.matches if match}
 
 
-def _as_header(lines: list[str], index: int) -> Header | None:
+def _as_header(lines: list[str], index: int, chosen: Mapping[str, str]) -> Header | None:
     """One line read as a header with the delimiter that makes most sense of it, or None."""
     best: Header | None = None
     for delimiter in DELIMITERS:
@@ -136,7 +50,7 @@ def _as_header(lines: list[str], index: int) -> Header | None:
         cells = split_line(lines[index], delimiter)
         if not cells:
             continue
-        matches = tuple(match_heading(cell) for cell in cells)
+        matches = match_headings(cells, chosen)
         header = Header(index, delimiter, tuple(cells), matches, tuple(lines[:index]))
         known = _known(header)
         if ("viscosity" in known or len(known) > 1) and len(known) > len(_known(best or _NONE)):
@@ -160,33 +74,68 @@ def _supersedes(later: Header, first: Header, lines: list[str]) -> bool:
     return not names_viscosity and "viscosity" in _known(later)
 
 
-def find_header(lines: list[str], name: str) -> Header:
+def find_header(lines: list[str], name: str, chosen: Mapping[str, str] | None = None) -> Header:
     """Find the header among the first lines by its words, and the delimiter with it.
 
     The first line that names a viscosity and something else wins, unless a line below it knows
-    more headings and no row stands between the two.
+    more headings and no row stands between the two. Where no word is known, the first line of
+    words that stands over a row with as many cells is taken: what its columns are is then asked.
+
+    Args:
+        lines: the first lines. name: of the file. chosen: what a person said columns are.
 
     Raises:
-        IngestError: no line names a viscosity column.
+        IngestError: no line looks like a header.
     """
     best: Header | None = None
     seen: list[str] = []
     for index, line in enumerate(lines[:_HEADER_SEARCH_LINES]):
-        candidate = _as_header(lines, index)
+        candidate = _as_header(lines, index, chosen or {})
         if candidate is not None and (best is None or _supersedes(candidate, best, lines)):
             best = candidate
         if not seen and line.strip():
             seen = [cell.strip() for cell in (split_line(line[:1000], ",") or [line[:1000]])]
+    best = best or _by_its_form(lines, chosen or {})
     if best is None:
         shown = ", ".join(f"'{cell[:30]}'" for cell in seen[:6]) or "nothing"
         raise IngestError(
             f"{name} has no header line that names a viscosity column "
             f"(its first line reads {shown}): name the column 'viscosity' or 'Viskosität'."
         )
-    if not any(match and match.column.name == "viscosity" for match in best.matches):
-        shown = ", ".join(f"'{cell[:30]}'" for cell in best.cells[:12])
-        raise IngestError(
-            f"{name} has no viscosity column: the header in line {best.index + 1} has {shown}. "
-            "Name the column 'viscosity' or 'Viskosität'."
-        )
     return best
+
+
+def _by_its_form(lines: list[str], chosen: Mapping[str, str]) -> Header | None:
+    """A line of words over a row with a number and as many cells, by the widest delimiter."""
+    for index, line in enumerate(lines[:_HEADER_SEARCH_LINES]):
+        below = next((text for text in lines[index + 1 :] if text.strip()), "")
+        best: Header | None = None
+        for delimiter in DELIMITERS:
+            cells, row = split_line(line, delimiter) or [], split_line(below, delimiter) or []
+            words = [cell for cell in cells if cell.strip()]
+            if not 2 <= len(words) <= _MOST_COLUMNS or len(cells) != len(row):
+                continue
+            if _is_row(cells, row):
+                continue
+            if any(_has_value(cell) for cell in row) and len(cells) > len((best or _NONE).cells):
+                matches = match_headings(cells, chosen)
+                best = Header(index, delimiter, tuple(cells), matches, tuple(lines[:index]))
+        if best is not None:
+            return best
+    return None
+
+
+def _is_row(cells: list[str], below: list[str]) -> bool:
+    """Whether a line is rather a row like the one below it: full of values, or of like codes."""
+    if sum(_has_value(cell) for cell in cells) * 2 > len(cells):
+        return True
+    forms = (
+        (_FORM.sub("9", one), _FORM.sub("9", other))
+        for one, other in zip(cells, below, strict=True)
+    )
+    return any(one == other and "9" in one for one, other in forms)
+
+
+def _has_value(cell: str) -> bool:
+    """Whether a cell begins like a number or a date."""
+    return cell.strip()[:1].isdigit()

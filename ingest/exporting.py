@@ -14,6 +14,7 @@ from ingest import journal
 from ingest.errors import IngestError
 from ingest.event_records import EventRecord, event_records
 from ingest.harmless import harmless, harmless_table
+from ingest.pulled import source_changes
 from ingest.store import Store
 
 _EXCEL_ROWS = 1_048_576
@@ -46,6 +47,7 @@ TABLES: dict[str, Callable[[Store], pd.DataFrame]] = {
     "batches": _batches,
     "imports": lambda store: store.imports(),
     "event-records": _event_records,
+    "source-changes": lambda store: source_changes(store),
     "journal": _journal,
 }
 """What can be exported, by name."""

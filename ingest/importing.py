@@ -12,39 +12,32 @@ new rows change them; nothing is lost by that, as results and the reasons that a
 are never changed.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import sqlalchemy as sa
-from sqlalchemy.schema import CreateTable
 
 from ingest import batches, schema
 from ingest.account import RowAccount, require_closed
 from ingest.batches import Key
-from ingest.characteristics import with_characteristics
-from ingest.judging import JUDGED, KEY, REMARKS, VALUES, Found, codes_of, judged
+from ingest.characteristics import known_characteristics, with_characteristics
+from ingest.duplicates import (
+    ASKED,
+    insert_repeated,
+    resolve,
+    stored_under,
+    stretches_of,
+    without_twins,
+)
+from ingest.judging import JUDGED, KEY, Found, codes_of, judged
 from ingest.opening import next_id
 from ingest.reading import FileReading
-from ingest.reasons import UNDONE
-from ingest.result_rows import insert_results, plain_list
+from ingest.result_rows import insert_results
 
-_CHUNK = 50_000
+_CHUNK = 100_000
 _BATCHES_AT_ONCE = 10_000
-_KEPT = (*KEY, *VALUES, *REMARKS)
-
-# What is to be looked up, for a join: statements with thousands of keys are slow, and limited.
-_ASKED = {
-    n: sa.Table(
-        f"asked_{n}",
-        sa.MetaData(),
-        *(sa.Column(name, schema.RESULTS.c[name].type) for name in KEY[:n]),
-        prefixes=["TEMPORARY"],
-    )
-    for n in (2, len(KEY))
-}
 
 
 @dataclass(slots=True)
@@ -54,11 +47,13 @@ class _Batches:
     Attributes:
         stale: to be made anew from the store, as they have readings from elsewhere too.
         last: those of the block of rows before, in which a batch may have begun.
+        repeats: whether most rows of the block before were in the store already.
     """
 
     revision: int
     stale: set[Key] = field(default_factory=set)
     last: set[Key] = field(default_factory=set)
+    repeats: bool = False
 
 
 def add_rows(
@@ -73,26 +68,34 @@ def add_rows(
     Returns:
         the row account after duplicates, conflicts and retests were found, and remarks on them.
     """
-    rows = with_characteristics(connection, reading.rows)
     first_id = free_id = next_id(connection, schema.RESULTS)
     found, touched = Found(), _Batches(revision)
-    for start in range(0, len(rows), _CHUNK):
-        chunk = rows.iloc[start : start + _CHUNK].copy()
+    known = known_characteristics(connection)
+    done = 0
+    for rows in _chunks(reading.typed):
+        chunk = with_characteristics(connection, rows, known)
         chunk["id"] = np.arange(free_id, free_id + len(chunk))
         free_id += len(chunk)
         chunk["variant"] = 0
         chunk["import_id"] = import_id
         _insert_chunk(connection, import_id, chunk, found, touched)
+        done += len(chunk)
         if progress is not None:
-            progress(min(start + _CHUNK, len(rows)), len(rows))
+            progress(done, len(reading.typed))
     _insert_not_parsed(connection, import_id, reading)
-    duplicates = np.concatenate([np.empty((0, 2), dtype=np.int64), *found.duplicates])
-    _insert_repeated(connection, import_id, duplicates)
+    duplicates = insert_repeated(connection, import_id, found)
     judge(connection, import_id, first_id, found)
     batches.renew(connection, touched.stale | found.crowded, revision)
-    account = _account(connection, first_id, reading, len(duplicates), len(found.conflicts))
+    account = _account(connection, first_id, reading, duplicates, len(found.conflicts))
     require_closed(account, reading.name)
     return account, _remarks(found)
+
+
+def _chunks(blocks: Iterable[pd.DataFrame]) -> Iterator[pd.DataFrame]:
+    """Stretches of rows that are stored at once."""
+    for rows in blocks:
+        for start in range(0, len(rows), _CHUNK):
+            yield rows.iloc[start : start + _CHUNK]
 
 
 def _insert_chunk(
@@ -103,18 +106,29 @@ def _insert_chunk(
     touched: _Batches,
 ) -> None:
     """Write a stretch of rows; those whose key is taken beside what is there, unless identical."""
-    taken = insert_results(connection, chunk)
-    written = chunk[~taken]
+    repeats = touched.repeats
+    rest = without_twins(connection, chunk, found) if repeats else chunk
+    taken = insert_results(connection, rest) if len(rest) else np.zeros(0, dtype=bool)
+    written = rest[~taken]
     if taken.any():
-        beside, twins = _resolve(connection, chunk[taken])
-        found.duplicates.append(twins)
-        if len(beside):
-            insert_results(connection, beside)
-            found.crowded |= _keys(beside)
-            written = pd.concat([written, beside])
+        again = rest[taken] if repeats else without_twins(connection, rest[taken], found)
+        if len(again):
+            beside, twins = resolve(connection, again)
+            found.duplicates.append(stretches_of(twins))
+            if len(beside):
+                insert_results(connection, beside)
+                found.crowded |= _keys(beside)
+                written = pd.concat([written, beside])
+    touched.repeats = 2 * len(written) < len(chunk)
+    if written.empty:
+        touched.last = set()
+        return
     aside = written[written["reason"] != ""]
-    rows = zip(aside["id"].tolist(), aside["reason"], aside["detail"], strict=True)
-    _set_aside(connection, import_id, rows)
+    told = (
+        f"{detail}: {proposal}" if proposal else detail
+        for detail, proposal in zip(aside["detail"], aside["proposal"], strict=True)
+    )
+    _set_aside(connection, import_id, zip(aside["id"].tolist(), aside["reason"], told, strict=True))
     stood = _add_batches(connection, written, found.crowded, touched)
     found.crowded |= _with_attempts(written, stood)
 
@@ -168,86 +182,6 @@ def _with_attempts(written: pd.DataFrame, stood: set[Key]) -> set[Key]:
     return found | (_keys(some) & stood) if stood else found
 
 
-def _resolve(
-    connection: sa.Connection, again: pd.DataFrame
-) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
-    """Tell apart the rows whose key is taken: records of their own, and duplicates.
-
-    Results of an undone import stand in nobody's way: a row that meets only such is new.
-
-    Returns:
-        the rows that differ from all that is stored, with the variant to store them under; and
-        (line, id of the result) of those that the store, or the file above them, holds already.
-    """
-    everything = _stored_under(connection, again[list(KEY)].drop_duplicates())
-    stored = everything[~everything["undone"]]
-    both = pd.DataFrame(
-        {
-            name: pd.Series(
-                stored[name].tolist() + plain_list(again[name]),
-                dtype=float if name in VALUES else object,
-            )
-            for name in ("id", *_KEPT)
-        }
-    )
-    record = codes_of(both, _KEPT)
-    first = np.unique(record, return_index=True)[1][record]
-    new = (first == np.arange(len(both)))[len(stored) :]
-    twin = both["id"].to_numpy()[first[len(stored) :][~new]].astype(np.int64)
-    keys = pd.concat([everything[list(KEY)], again[list(KEY)].astype(object)], ignore_index=True)
-    key = codes_of(keys.astype(object), KEY)
-    highest = np.full(key.max() + 1, -1)
-    np.maximum.at(highest, key[: len(everything)], everything["variant"].to_numpy(dtype=np.int64))
-    beside, key = again[new], key[len(everything) :][new]
-    ahead = pd.Series(key).groupby(key).cumcount().to_numpy()
-    beside = beside.assign(variant=highest[key] + 1 + ahead)
-    lines = again.loc[~new, "line"].to_numpy(dtype=np.int64)
-    return beside, np.column_stack((lines, twin))
-
-
-def _ask(connection: sa.Connection, keys: pd.DataFrame) -> sa.Table:
-    """Fill the temporary table for as many columns of the key as there are."""
-    asked = _ASKED[keys.shape[1]]
-    connection.execute(CreateTable(asked, if_not_exists=True))
-    connection.execute(sa.delete(asked))
-    columns = (plain_list(keys[name]) for name in keys.columns)
-    rows = [dict(zip(keys.columns, row, strict=True)) for row in zip(*columns, strict=True)]
-    connection.execute(sa.insert(asked), rows)
-    return asked
-
-
-def _stored_under(connection: sa.Connection, keys: pd.DataFrame) -> pd.DataFrame:
-    """All that is stored under some keys, or first columns of the key, each row with its `own`.
-
-    `own` is the reason that the row brought along, "" where it had none; `undone` whether its
-    import was undone.
-    """
-    results, aside, kinds = schema.RESULTS, schema.SET_ASIDE, schema.CHARACTERISTICS
-    asked = _ask(connection, keys)
-    brought = sa.and_(aside.c.result_id == results.c.id, aside.c.reason.not_in([*JUDGED, UNDONE]))
-    gone = aside.alias("gone")
-    undone = sa.exists().where(gone.c.result_id == results.c.id, gone.c.reason == UNDONE)
-    names = ("id", "variant", *_KEPT)
-    query = (
-        sa.select(
-            *(results.c[name] for name in names),
-            sa.func.coalesce(aside.c.reason, "").label("own"),
-            undone.label("undone"),
-            kinds.c.product,
-            kinds.c.sample_type,
-        )
-        .join(asked, sa.and_(*(results.c[name] == asked.c[name] for name in keys.columns)))
-        .join(kinds, kinds.c.id == results.c.characteristic_id)
-        .outerjoin(aside, brought)
-        .order_by(results.c.id)
-    )
-    columns = [*names, "own", "undone", "product", "sample_type"]
-    frame = pd.DataFrame(connection.execute(query).all(), columns=columns, dtype=object)
-    numbers = ("id", "variant", "characteristic_id", "replicate", "moment", "sampled_at")
-    types = dict.fromkeys(numbers, np.int64) | dict.fromkeys(VALUES, float) | {"undone": bool}
-    return frame.astype(types)
-
-
 def _set_aside(
     connection: sa.Connection, import_id: int, rows: Iterable[tuple[int, str, str]]
 ) -> None:
@@ -277,30 +211,6 @@ def _insert_not_parsed(connection: sa.Connection, import_id: int, reading: FileR
         )
 
 
-def _insert_repeated(
-    connection: sa.Connection, import_id: int, duplicates: npt.NDArray[np.int64]
-) -> None:
-    """Keep which result every repeated line repeats, as stretches that run side by side."""
-    if not len(duplicates):
-        return
-    pairs = duplicates[np.lexsort((duplicates[:, 1], duplicates[:, 0]))]
-    breaks = np.flatnonzero((np.diff(pairs[:, 0]) != 1) | (np.diff(pairs[:, 1]) != 1)) + 1
-    firsts = np.concatenate(([0], breaks))
-    lasts = np.concatenate((breaks, [len(pairs)])) - 1
-    connection.execute(
-        sa.insert(schema.REPEATED),
-        [
-            {
-                "import_id": import_id,
-                "first_line": int(pairs[a, 0]),
-                "last_line": int(pairs[b, 0]),
-                "first_result_id": int(pairs[a, 1]),
-            }
-            for a, b in zip(firsts, lasts, strict=True)
-        ],
-    )
-
-
 def judge(
     connection: sa.Connection, import_id: int, first_id: int, found: Found
 ) -> list[tuple[int, str]]:
@@ -318,7 +228,7 @@ def judge(
     changed: list[tuple[int, str]] = []
     for start in range(0, len(crowded), _BATCHES_AT_ONCE):
         some = pd.DataFrame(crowded[start : start + _BATCHES_AT_ONCE], columns=KEY[:2])
-        rows = _stored_under(connection, some)
+        rows = stored_under(connection, some)
         rows = rows[~rows["undone"]].reset_index(drop=True)
         verdicts = judged(rows, first_id, found) if len(rows) else {}
         changed += _renew(connection, import_id, verdicts)
@@ -329,7 +239,7 @@ def _renew(
     connection: sa.Connection, import_id: int, verdicts: dict[tuple[int, str], str]
 ) -> list[tuple[int, str]]:
     """Make the judgements on the results of the asked batches these, and no others."""
-    results, aside, asked = schema.RESULTS, schema.SET_ASIDE, _ASKED[2]
+    results, aside, asked = schema.RESULTS, schema.SET_ASIDE, ASKED[2]
     held = {
         (int(row.result_id), str(row.reason)): str(row.detail)
         for row in connection.execute(
@@ -381,6 +291,7 @@ def _account(
         duplicates=duplicates,
         conflicts=conflicts,
         blank_lines=reading.account.blank_lines,
+        remarks=reading.account.remarks,
     )
 
 

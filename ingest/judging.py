@@ -34,7 +34,12 @@ _Cells = dict[str, npt.NDArray[Any]]  # a table's columns, for picking single ce
 
 @dataclass(slots=True)
 class Found:
-    """What an import came upon: duplicates as (line, id of the result), and remarks by kind."""
+    """What an import came upon.
+
+    Attributes:
+        duplicates: lines that repeat a result, in stretches of (first line, last line, id of the
+            first result). crowded: batches to be judged. All else: remarks by kind.
+    """
 
     duplicates: list[npt.NDArray[np.int64]] = field(default_factory=list)
     crowded: set[tuple[int, str]] = field(default_factory=set)
@@ -48,7 +53,12 @@ def codes_of(rows: pd.DataFrame, names: Iterable[str]) -> npt.NDArray[np.int64]:
     """A number for each row, the same where the named columns are: 0, 1, … by first appearance."""
     codes = np.zeros(len(rows), dtype=np.int64)
     for name in names:
-        code, texts = pd.factorize(rows[name], use_na_sentinel=False)
+        values = rows[name]
+        if isinstance(values.dtype, pd.CategoricalDtype) and len(values.cat.categories) == 1:
+            continue
+        code, texts = pd.factorize(values, use_na_sentinel=False)
+        if len(texts) == 1:
+            continue
         codes = pd.factorize(codes * len(texts) + code)[0].astype(np.int64)
     return codes
 

@@ -1,21 +1,25 @@
 """What the columns of a file mean, decided once for the whole file, and what must be asked."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest.answers import Question, Understood
-from ingest.columns import BY_NAME, plain
+from ingest.answers import Question, Understood, chosen_columns, column_field
+from ingest.columns import BY_NAME, IGNORED, labels
 from ingest.csv_file import TextTable
 from ingest.errors import IngestError
-from ingest.numbers import DecimalEvidence, decimal_evidence, distinct, parse_numbers
-from ingest.times import date_order, holds_only_clock_times
-from ingest.units import QUANTITY_UNITS, is_viscosity_unit, viscosity_unit
+from ingest.evidence import FileEvidence
+from ingest.numbers import DecimalEvidence
+from ingest.times import date_order
+from ingest.units import QUANTITY_UNITS, viscosity_unit
 
 _NUMBERS = ("viscosity", "torque", "temperature", "speed", "density", "set_temperature")
-_LARGEST_SCALE = 1e6  # mPa·s at full torque; our convention for what is still believable
+_ORDER_WORDS = {"dmy": "day first", "mdy": "month first", "yy-mm-dd": "year first"}
+_AS_ANSWERED = "as answered"
+_LIKE_A_NUMBER = r"^\s*[<>]?\s*\d[\d.,' ]*[^\d]{0,8}$"  # 2.010,5 mPas, and no date
+_MARKS = {"comma": ",", "point": "."}
 _MAJORITY = 20  # one mark decides for the file where it is proved this many times more often
 
 
@@ -56,89 +60,134 @@ class Meaning:
         )
 
 
-def understand(table: TextTable, answers: dict[str, str], name: str) -> Meaning:
+def understand(
+    evidence: FileEvidence,
+    answers: dict[str, str],
+    name: str,
+    remembered: Mapping[str, str] | None = None,
+) -> Meaning:
     """Decide what every column means, from the whole file and the answers given.
 
+    Args:
+        evidence: what the cells say. answers: what was said about the file. name: of the file.
+        remembered: of the answers, those that nobody gave for this file but for its source before
+            -> how that is told ("as answered on … by …"). What the file says itself wins over them.
+
     Raises:
-        IngestError: what no answer can mend: no batch column, dates that contradict each other,
-            or a heading with a unit that has no conversion.
+        IngestError: what no answer can mend: dates that contradict each other, or a heading with
+            a unit that has no conversion.
     """
+    remembered = remembered or {}
     questions: list[Question] = []
-    columns, units, said = _columns(table, answers, questions)
-    units_row = _units_row(table, columns, units, said)
+    columns, units, said = _columns(evidence, answers, questions, remembered)
+    units_row = _units_row(evidence, columns, units, said)
     if "viscosity" in columns:
-        said += _unit(table, columns, units, answers, questions, name)
+        said += _unit(evidence, columns, units, answers, questions, name, remembered)
+    elif not questions:
+        questions.append(_which_column(evidence, columns, "viscosity", name))
     if "batch" not in columns:
-        shown = ", ".join(f"'{cell.strip()[:30]}'" for cell in table.header.cells[:12])
-        raise IngestError(
-            f"{name} has no batch column: the header in line {table.header.index + 1} has {shown}. "
-            "Name the column 'batch' or 'Charge'."
-        )
+        questions.append(_which_column(evidence, columns, "batch", name))
     if "product" not in columns and not answers.get("product"):
         questions.append(Question("product", "The file names no product: which one is it?"))
-    mark, told = _decimal_mark(table, columns, answers, questions, name)
+    mark, told = _decimal_mark(evidence, columns, answers, questions, name, remembered)
     said += told
-    order, told = _date_order(table, columns, answers, questions, name)
+    order, told = _date_order(evidence, columns, answers, questions, name, remembered)
+    said += told
+    headings = evidence.header.cells
+    asked, told = evidence.doubts.decide(headings, columns, units, answers, remembered, mark, name)
+    questions += asked
     said += told
     time_zone = answers.get("time_zone", "UTC")
     if "tested_at" in columns or "sampled_at" in columns:
-        why = "as answered" if "time_zone" in answers else "none is stated, so taken as written"
+        why = "none is stated, so taken as written"
+        if "time_zone" in answers:
+            why = remembered.get("time_zone", _AS_ANSWERED)
         said.append(Understood("time zone", time_zone, why))
+    for field, value in answers.items():
+        if field in BY_NAME and field != "unit":
+            why = remembered.get(field, _AS_ANSWERED)
+            said.append(Understood(BY_NAME[field].label, value, why))
     return Meaning(
         columns, units, answers, mark, order, time_zone, tuple(said), tuple(questions), units_row
     )
 
 
+def _which_column(
+    evidence: FileEvidence, columns: dict[str, int], field: str, name: str
+) -> Question:
+    """Ask which column a required one is; those that look like it come first."""
+    header, cells = evidence.header, evidence.head.cells
+    free = [i for i in range(len(header.cells)) if i not in columns.values()]
+    if field == "batch" and "lot" in columns:
+        free.insert(0, columns["lot"])
+    named = labels(header.cells)
+
+    def unlike(index: int) -> bool:
+        likely = pc.match_substring_regex(cells.column(index), _LIKE_A_NUMBER)
+        numbers = int(pc.sum(likely).as_py() or 0)
+        return bool(numbers * 2 > cells.num_rows) != (field == "viscosity")
+
+    free = [i for i in free if evidence.columns[i].filled]
+    choices = tuple(named[index] for index in sorted(free, key=unlike))
+    return Question(
+        column_field(field),
+        f"{name} has no {field} column that is recognised (header in line "
+        f"{header.index + 1}): which of its columns is the {BY_NAME[field].label}?",
+        choices,
+    )
+
+
 def _columns(
-    table: TextTable, answers: dict[str, str], questions: list[Question]
+    evidence: FileEvidence,
+    answers: dict[str, str],
+    questions: list[Question],
+    remembered: Mapping[str, str],
 ) -> tuple[dict[str, int], dict[str, str], list[Understood]]:
     """Positions of the canonical columns: the first of its kind, unless a person named another."""
-    header = table.header
+    header = evidence.header
     columns: dict[str, int] = {}
     units: dict[str, str] = {}
     said: list[Understood] = []
     rivals: list[str] = []
-    chosen = answers.get("viscosity_column", "").strip()
-    for index, (cell, match) in enumerate(zip(header.cells, header.matches, strict=True)):
-        heading = cell.strip()
+    chosen, named = chosen_columns(answers), labels(header.cells)
+    for index, (label, match) in enumerate(zip(named, header.matches, strict=True)):
+        heading = header.cells[index].strip()
+        meant = chosen.get(label, "")
+        field = column_field(meant) if meant and meant != IGNORED else f"column:{label}"
+        answered = remembered.get(field, _AS_ANSWERED)
         if match is None:
             if heading:
-                said.append(Understood(f"'{heading}'", "kept as it is", "not a known heading"))
+                why = answered if meant else "not a known heading, or another was chosen"
+                said.append(Understood(f"'{heading}'", "kept as it is", why))
             continue
         field = match.column.name
         if field == "viscosity":
-            rivals.append(heading)
-            if chosen and heading != chosen:
-                said.append(Understood(f"'{heading}'", "kept as it is", f"{chosen} was chosen"))
-                continue
+            rivals.append(label)
         if field in columns:
             clock = match.column.kind == "time" and "time_of_day" not in columns
-            if clock and holds_only_clock_times(table.cells.column(index)):
+            if clock and _holds_only_clock_times(evidence, index):
                 columns["time_of_day"] = index
                 said.append(Understood(f"'{heading}'", "time of day", "it holds no dates"))
                 continue
             said.append(Understood(f"'{heading}'", "kept as it is", f"a second {field} column"))
             continue
-        if field == "replicate" and _is_running_number(table, index, heading):
+        if not meant and field == "replicate" and evidence.columns[index].running_number:
             said.append(Understood(f"'{heading}'", "kept as it is", "a running number"))
             continue
         columns[field] = index
         if match.unit:
             units[field] = match.unit
-        said.append(Understood(f"'{heading}'", match.column.label, "by its heading"))
+        why = answered if meant else "by its heading"
+        said.append(Understood(f"'{heading}'", match.column.label, why))
     clock_index = columns.get("time_of_day")
     if clock_index is not None and "tested_at" not in columns:
-        if not holds_only_clock_times(table.cells.column(clock_index)):
+        if not _holds_only_clock_times(evidence, clock_index):
             columns["tested_at"] = columns.pop("time_of_day")  # whole times, headed "time"
         elif "sampled_at" not in columns:  # a time of day without any date orders nothing
             del columns["time_of_day"]
             told = f"'{header.cells[clock_index].strip()}'"
             said.append(Understood(told, "kept as it is", "no dates beside it"))
-    if chosen and chosen not in rivals:
-        raise IngestError(
-            f"viscosity_column={chosen} is not in the file: choose from {', '.join(rivals)}."
-        )
-    if len(rivals) > 1 and not chosen:
+    if len(rivals) > 1:
         questions.append(
             Question(
                 "viscosity_column",
@@ -149,22 +198,20 @@ def _columns(
     return columns, units, said
 
 
-def _is_running_number(table: TextTable, index: int, heading: str) -> bool:
-    """Whether a column headed only "Nr" or "No" counts the rows of the file, not replicates."""
-    if plain(heading) not in ("nr", "no"):
-        return False
-    texts = pc.unique(pc.utf8_trim_whitespace(table.cells.column(index))).to_pylist()
-    return any(text.isascii() and text.isdigit() and int(text) > 9 for text in texts)
+def _holds_only_clock_times(evidence: FileEvidence, index: int) -> bool:
+    """Whether a column holds times of day without a date, in every cell that is filled."""
+    column = evidence.columns[index]
+    return column.filled and column.only_clock_times
 
 
 def _units_row(
-    table: TextTable, columns: dict[str, int], units: dict[str, str], said: list[Understood]
+    evidence: FileEvidence, columns: dict[str, int], units: dict[str, str], said: list[Understood]
 ) -> bool:
     """Whether the first row holds units; they are then taken where the heading has none."""
-    if not table.cells.num_rows or "viscosity" not in columns:
+    if not evidence.n_rows or "viscosity" not in columns:
         return False
     first = {
-        name: table.cells.column(index)[0].as_py().strip(" ()[]{}")
+        name: evidence.first_row[index].strip(" ()[]{}")
         for name, index in columns.items()
         if BY_NAME[name].quantity
     }
@@ -178,12 +225,13 @@ def _units_row(
 
 
 def _unit(
-    table: TextTable,
+    evidence: FileEvidence,
     columns: dict[str, int],
     units: dict[str, str],
     answers: dict[str, str],
     questions: list[Question],
     name: str,
+    remembered: Mapping[str, str],
 ) -> list[Understood]:
     heading_unit = units.get("viscosity", "")
     kind = viscosity_unit(heading_unit).kind
@@ -200,15 +248,15 @@ def _unit(
         wins = "; a row's own unit wins where it has one" if "unit" in columns else ""
         return [Understood("unit", heading_unit, f"in the heading of the viscosity{wins}")]
     if "unit" in columns:
-        found = pc.unique(pc.utf8_trim_whitespace(table.cells.column(columns["unit"])))
-        texts = [text for text in found.to_pylist() if text]
+        texts = evidence.columns[columns["unit"]].texts
         if texts:
-            shown = ", ".join(texts[:8])
+            shown = ", ".join(texts)
             return [Understood("unit", shown, "in the column for the unit, row by row")]
-    if _cells_carry_units(table, columns["viscosity"]):
+    if evidence.columns[columns["viscosity"]].carries_units:
         return [Understood("unit", "row by row", "behind the digits of the viscosity")]
     if "unit" in answers:
-        return [Understood("unit", answers["unit"], "as answered")]
+        why = remembered.get("unit", _AS_ANSWERED)
+        return [Understood("unit", answers["unit"], why)]
     questions.append(
         Question(
             "unit",
@@ -228,54 +276,47 @@ def _megapascal_question(unit: str) -> Question:
     )
 
 
-def _cells_carry_units(table: TextTable, index: int) -> bool:
-    """Whether most numbers of the viscosity column have a viscosity unit behind their digits."""
-    column = table.cells.column(index)
-    numbers = column.filter(pc.match_substring_regex(column, r"^\s*[\d.,' ]*\d"))
-    parts = pc.extract_regex(numbers, r"^\s*[\d.,' ]*\d\s*(?P<unit>[^\d\s.,'+-].*)$")
-    texts, counts = distinct(pc.struct_field(parts, "unit").drop_null())
-    carried = sum(
-        int(count)
-        for text, count in zip(texts, counts, strict=True)
-        if is_viscosity_unit(text.strip())
-    )
-    return carried * 2 > len(numbers)
-
-
 def _decimal_mark(
-    table: TextTable,
+    evidence: FileEvidence,
     columns: dict[str, int],
     answers: dict[str, str],
     questions: list[Question],
     name: str,
+    remembered: Mapping[str, str],
 ) -> tuple[str, list[Understood]]:
-    cells = [table.cells.column(columns[name]) for name in _NUMBERS if name in columns]
-    evidence: DecimalEvidence = decimal_evidence(cells)
-    if "decimal_mark" in answers:
-        mark = "," if answers["decimal_mark"] == "comma" else "."
-        return mark, [Understood("decimal mark", answers["decimal_mark"], "as answered")]
-    if evidence.comma > _MAJORITY * evidence.point:
-        _refuse_other_mark(table, columns, ".", name)
-        why = f"'{evidence.comma_example}' in {evidence.comma} cells"
+    seen = DecimalEvidence()
+    for field in _NUMBERS:
+        if field in columns:
+            seen = seen.with_more(evidence.columns[columns[field]].decimals)
+    answer = answers.get("decimal_mark", "")
+    why = remembered.get("decimal_mark", _AS_ANSWERED)
+    said = [Understood("decimal mark", answer, why)] if answer else []
+    if answer and "decimal_mark" not in remembered:
+        return _MARKS[answer], said
+    if seen.comma > _MAJORITY * seen.point:
+        _refuse_other_mark(evidence, columns, ".", name)
+        why = f"'{seen.comma_example}' in {seen.comma} cells"
         return ",", [Understood("decimal mark", "comma", why)]
-    if evidence.point > _MAJORITY * evidence.comma:
-        _refuse_other_mark(table, columns, ",", name)
-        why = f"'{evidence.point_example}' in {evidence.point} cells"
+    if seen.point > _MAJORITY * seen.comma:
+        _refuse_other_mark(evidence, columns, ",", name)
+        why = f"'{seen.point_example}' in {seen.point} cells"
         return ".", [Understood("decimal mark", "point", why)]
-    if evidence.point or evidence.comma:
+    if answer:
+        return _MARKS[answer], said
+    if seen.point or seen.comma:
         questions.append(
             Question(
                 "decimal_mark",
-                f"The file writes both '{evidence.point_example}' ({evidence.point} cells) and "
-                f"'{evidence.comma_example}' ({evidence.comma} cells): which is its decimal mark?",
+                f"The file writes both '{seen.point_example}' ({seen.point} cells) and "
+                f"'{seen.comma_example}' ({seen.comma} cells): which is its decimal mark?",
                 ("point", "comma"),
             )
         )
-    elif evidence.open:
+    elif seen.open:
         questions.append(
             Question(
                 "decimal_mark",
-                f"'{evidence.open_example}' can be read two ways and no other cell decides: "
+                f"'{seen.open_example}' can be read two ways and no other cell decides: "
                 "what is the decimal mark?",
                 ("point", "comma"),
             )
@@ -285,7 +326,9 @@ def _decimal_mark(
     return ".", []
 
 
-def _refuse_other_mark(table: TextTable, columns: dict[str, int], other: str, name: str) -> None:
+def _refuse_other_mark(
+    evidence: FileEvidence, columns: dict[str, int], other: str, name: str
+) -> None:
     """A viscosity column of nothing but cells like 2.001 in a file of decimal commas.
 
     Read as thousands, the viscosity at full torque must be one that such an instrument can have;
@@ -296,35 +339,26 @@ def _refuse_other_mark(table: TextTable, columns: dict[str, int], other: str, na
     """
     if "viscosity" not in columns or "torque" not in columns:
         return
-    column = table.cells.column(columns["viscosity"])
-    doubtful = rf"^\s*[1-9]\d{{0,2}}[{other}]\d{{3}}\s*$"
-    if not pc.all(pc.match_substring_regex(column, doubtful)).as_py():
-        return
-    mark = "," if other == "." else "."
-    viscosity = parse_numbers(column, mark).values
-    torque = parse_numbers(table.cells.column(columns["torque"]), mark).values
-    match = table.header.matches[columns["viscosity"]]
-    factor = viscosity_unit(match.unit if match else "").factor or 1.0
-    known = (torque > 0) & (viscosity > 0)
-    if (
-        known.any()
-        and np.median(100.0 * factor * viscosity[known] / torque[known]) > _LARGEST_SCALE
-    ):
+    index = columns["viscosity"]
+    thousands = evidence.thousands[index, other]
+    if thousands.every and thousands.median_above_limit:
         raise IngestError(
-            f"{name}: the viscosity is written like '{column[0].as_py().strip()}', other columns "
-            f"with a decimal {'comma' if mark == ',' else 'point'}: export it with one of the two."
+            f"{name}: the viscosity is written like '{evidence.first_row[index].strip()}', other "
+            f"columns with a decimal {'comma' if other == '.' else 'point'}: export it with one "
+            "of the two."
         )
 
 
 def _date_order(
-    table: TextTable,
+    evidence: FileEvidence,
     columns: dict[str, int],
     answers: dict[str, str],
     questions: list[Question],
     name: str,
+    remembered: Mapping[str, str],
 ) -> tuple[str, list[Understood]]:
     found = [
-        table.cells.column(columns[field])
+        evidence.columns[columns[field]].dates
         for field, column in BY_NAME.items()
         if column.kind == "time" and field in columns
     ]
@@ -336,19 +370,23 @@ def _date_order(
             f"{name}: its dates are written in two orders ({decided.why}). "
             "Export it with one form of date, year first if possible."
         )
-    if "date_order" in answers and decided.order != "ymd":
-        if decided.order not in ("ask", answers["date_order"]) and "convention" not in decided.why:
+    itself = decided.order != "ask" and "convention" not in decided.why
+    waits = "date_order" in answers and not ("date_order" in remembered and itself)
+    if waits and decided.order != "ymd":
+        open_to = decided.choices if decided.order == "ask" else (decided.order,)
+        if answers["date_order"] not in open_to and "convention" not in decided.why:
             raise IngestError(
                 f"{name}: date_order={answers['date_order']} does not fit: {decided.why}."
             )
-        return answers["date_order"], [Understood("dates", answers["date_order"], "as answered")]
+        why = remembered.get("date_order", _AS_ANSWERED)
+        return answers["date_order"], [Understood("dates", answers["date_order"], why)]
     if decided.order == "ask":
         questions.append(
             Question(
                 "date_order",
                 f"{decided.why[0].upper()}{decided.why[1:]}, and no date of the file decides: "
-                "dmy (day first) or mdy (month first)?",
-                ("dmy", "mdy"),
+                f"{' or '.join(f'{order} ({_ORDER_WORDS[order]})' for order in decided.choices)}?",
+                decided.choices,
             )
         )
         return "dmy", []

@@ -5,10 +5,10 @@ The decimal mark is decided once per file from all its number cells, never cell 
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -27,6 +27,17 @@ class DecimalEvidence:
     point_example: str = ""
     comma_example: str = ""
     open_example: str = ""
+
+    def with_more(self, other: "DecimalEvidence") -> "DecimalEvidence":
+        """This evidence and what comes behind it in the file."""
+        return DecimalEvidence(
+            self.point + other.point,
+            self.comma + other.comma,
+            self.open + other.open,
+            self.point_example or other.point_example,
+            self.comma_example or other.comma_example,
+            self.open_example or other.open_example,
+        )
 
 
 def distinct(column: pa.ChunkedArray) -> tuple[list[str], npt.NDArray[np.int64]]:
@@ -61,6 +72,7 @@ def decimal_evidence(columns: list[pa.ChunkedArray]) -> DecimalEvidence:
     )
 
 
+@lru_cache(maxsize=1 << 15)  # the same numbers come again in every block of a large file
 def _mark_of(text: str) -> str:
     bare = re.sub(rf"(?<=\d)[{re.escape(_GROUP_MARKS)}](?=\d)", "", text)
     match = re.search(r"\d+[.,][\d.,]*\d", bare)
@@ -87,6 +99,7 @@ class NumberColumn:
         unit: the unit text behind the digits of each cell, "" where none.
         unreadable: cells that hold something else than a number; blank: empty cells.
         ambiguous: cells such as `2,010` in a column that writes other thousands without a mark.
+        grouped, ungrouped: whether any cell is like `2,010`, and any of 1000 or more without one.
     """
 
     values: npt.NDArray[np.float64]
@@ -94,18 +107,31 @@ class NumberColumn:
     unreadable: npt.NDArray[np.bool_]
     blank: npt.NDArray[np.bool_]
     ambiguous: npt.NDArray[np.bool_]
+    grouped: bool
+    ungrouped: bool
 
 
-def parse_numbers(column: pa.ChunkedArray, decimal_mark: str) -> NumberColumn:
-    """Read a text column as numbers with one decimal mark for all of it."""
+def parse_numbers(
+    column: pa.ChunkedArray, decimal_mark: str, mixed: bool | None = None
+) -> NumberColumn:
+    """Read a text column as numbers with one decimal mark for all of it.
+
+    Args:
+        column: the cells. decimal_mark: "." or ",".
+        mixed: whether the column writes thousands both with and without a mark; None to see it
+            from these cells alone.
+    """
     n = len(column)
     plain_pattern = r"^[+-]?\d+$" if decimal_mark == "," else r"^[+-]?\d+(\.\d+)?$"
     plain = np.asarray(pc.match_substring_regex(column, plain_pattern).combine_chunks())
     nothing = np.zeros(n, dtype=bool)
     if plain.all():
         values = np.asarray(pc.cast(column, pa.float64()).combine_chunks())
+        size = np.abs(values)
+        too_large = size > _LARGEST
+        ungrouped = bool(((size >= 1000) & ~too_large).any())
         return NumberColumn(
-            values, np.full(n, "", object), np.abs(values) > _LARGEST, nothing, nothing
+            values, np.full(n, "", object), too_large, nothing, nothing, False, ungrouped
         )
     encoded = pc.dictionary_encode(column).combine_chunks()
     texts = encoded.dictionary.to_pylist()
@@ -116,19 +142,23 @@ def parse_numbers(column: pa.ChunkedArray, decimal_mark: str) -> NumberColumn:
     unreadable = np.array([item[2] for item in read], dtype=bool)
     blank = np.array([not text.strip() for text in texts], dtype=bool)
     grouped = np.array([item[3] for item in read], dtype=bool)
-    ungrouped_thousands = np.array(
-        [
-            not item[2] and np.isfinite(item[0]) and abs(item[0]) >= 1000 and not item[4]
-            for item in read
-        ],
-        dtype=bool,
+    ungrouped = any(
+        not item[2] and np.isfinite(item[0]) and abs(item[0]) >= 1000 and not item[4]
+        for item in read
     )
-    ambiguous = grouped & bool(ungrouped_thousands.any())
+    ambiguous = grouped & (ungrouped if mixed is None else mixed)
     return NumberColumn(
-        value[codes], unit[codes], unreadable[codes], blank[codes], ambiguous[codes]
+        value[codes],
+        unit[codes],
+        unreadable[codes],
+        blank[codes],
+        ambiguous[codes],
+        bool(grouped.any()),
+        ungrouped,
     )
 
 
+@lru_cache(maxsize=1 << 15)
 def _number(text: str, decimal_mark: str) -> tuple[float, str, bool, bool, bool]:
     """(value, unit text, unreadable, grouped by the doubtful mark alone, grouped at all)."""
     stripped = text.strip().replace("\u2212", "-")
@@ -146,6 +176,7 @@ def _number(text: str, decimal_mark: str) -> tuple[float, str, bool, bool, bool]
     return value, unit.strip(), abs(value) > _LARGEST, doubtful, bool(mark)
 
 
+@lru_cache(maxsize=2)
 def _pattern(decimal_mark: str) -> re.Pattern[str]:
     group = re.escape("." if decimal_mark == "," else ",") + re.escape(_GROUP_MARKS)
     return re.compile(
@@ -155,12 +186,3 @@ def _pattern(decimal_mark: str) -> re.Pattern[str]:
         rf"(?P<unit>(?:\s+|(?=[^\d\s.,+-]))[^\d\s.,+-].{{0,15}}|)\Z",
         re.ASCII,
     )
-
-
-def as_text(column: pa.ChunkedArray) -> pd.Series:
-    """A text column trimmed of blanks at both ends and of runs of them inside."""
-    trimmed = pc.utf8_trim_whitespace(column)
-    doubled = pc.any(pc.match_substring(trimmed, "  ")).as_py()
-    if doubled:
-        trimmed = pc.replace_substring_regex(trimmed, r" {2,}", " ")
-    return pd.Series(trimmed.combine_chunks(), dtype=pd.ArrowDtype(pa.string()))

@@ -152,7 +152,7 @@ def make_engine(url: sa.URL, read_only: bool) -> sa.Engine:
     if read_only:
         path = Path(url.database or "")
         # no pool: how the file can be read is seen anew for each transaction
-        engine = sa.create_engine(url, creator=lambda: _only_reading(path), poolclass=sa.NullPool)
+        engine = sa.create_engine(url, creator=lambda: only_reading(path), poolclass=sa.NullPool)
     else:
         engine = sa.create_engine(url)
 
@@ -162,7 +162,7 @@ def make_engine(url: sa.URL, read_only: bool) -> sa.Engine:
         cursor = connection.cursor()
         cursor.execute("PRAGMA busy_timeout = 60000")
         if not read_only:
-            cursor.execute("PRAGMA page_size = 8192")  # of a new store: it is written faster
+            cursor.execute("PRAGMA page_size = 16384")  # of a new store: it is written faster
             _keep_a_log(cursor)
         cursor.execute("PRAGMA synchronous = NORMAL")
         cursor.execute("PRAGMA cache_size = -100000")
@@ -192,7 +192,7 @@ def _keep_a_log(cursor: sqlite3.Cursor) -> None:
             time.sleep(0.02)
 
 
-def _only_reading(path: Path) -> sqlite3.Connection:
+def only_reading(path: Path) -> sqlite3.Connection:
     """Open a store that may not be written, or lies in a folder that may not be.
 
     SQLite needs to make a file beside the store even to read it; where it cannot, the store is

@@ -1,6 +1,6 @@
-"""Why a row is set aside or not parsed: a key for programs, a sentence for people.
+"""Why a row is set aside, not parsed, or used with a remark: a key, and a sentence for people.
 
-One more reason is one more line here.
+One more reason is one more line here. Which table it stands in is its severity.
 """
 
 SET_ASIDE: dict[str, str] = {
@@ -28,15 +28,20 @@ SET_ASIDE: dict[str, str] = {
     "date_out_of_window": "The date lies in the future, or a clock was reset.",
     "impossible_hour": "The local hour does not exist: the clocks skipped it.",
     "torque_disagrees": "Viscosity and torque disagree: one of them was written wrongly.",
+    "impossible_value": "More than a hundred times off what its product usually has.",
+    "off_temperature": "The sample temperature lies outside the tolerance of the method.",
+    "not_by_method": "Spindle or speed is not the one of the method that the row names.",
     "conflict": "The same reading is recorded with different values; none is chosen.",
     "retest": "A later attempt at a reading that already stands; none is dropped.",
     "status_changed": "Recorded as good and also as not to be used; a person has to decide.",
     "undated": "Recorded without a time, beside the same replicate with one; not used.",
     "waiting_for_an_answer": "The file is not stored yet: a question about it is open.",
     "other_remarks": "The same reading and value once more, with other remarks.",
+    "changed_in_source": "Changed in its database into another reading; the one before stands.",
     "import_undone": "Its whole import was undone.",
 }
 UNDONE = "import_undone"
+CHANGED = "changed_in_source"
 
 NOT_PARSED: dict[str, str] = {
     "too_many_fields": "More cells than the header has.",
@@ -52,11 +57,45 @@ NOT_PARSED: dict[str, str] = {
     "second_table": "Below a second, different header: another table.",
 }
 
-REASONS: dict[str, str] = SET_ASIDE | NOT_PARSED
+# The row is used; a person should look at it.
+REMARKS: dict[str, str] = {
+    "far_from_usual": "Many times off what its product usually has.",
+    "other_factor": "Viscosity ÷ torque is another constant here than in the store so far.",
+    "odd_temperature": "The temperature is none that a sample is measured at.",
+    "odd_speed": "The speed is none that such an instrument has.",
+    "on_target": "More than one reading in ten is exactly the target.",
+    "one_value": "One value stands far more often than its neighbours.",
+    "last_digits": "Far more readings end with 0 or 5 than by chance.",
+    "replicate_gap": "A replicate number of the batch is missing.",
+    "replicate_again": "A replicate number of the batch stands more than once.",
+    "replicate_count": "The batch has another number of readings than the method asks for.",
+}
+
+# Reasons that a check found by comparing, so that a person wants to see each row.
+FOUND_BY_CHECKS = frozenset(
+    {
+        "torque_disagrees",
+        "impossible_value",
+        "off_temperature",
+        "not_by_method",
+        "date_out_of_window",
+    }
+)
+
+REASONS: dict[str, str] = SET_ASIDE | NOT_PARSED | REMARKS
+
+
+def severity(reason: str) -> str:
+    """ "set aside", "not parsed" or "remark"."""
+    if reason in REMARKS:
+        return "remark"
+    return "not parsed" if reason in NOT_PARSED else "set aside"
+
 
 # Words on reports and exports, compared in lower case and trimmed. Extend here.
 OVER_RANGE_WORDS = frozenset(
     {
+        *("hors gamme haute", "dépassement", "fuera de rango alto", "por encima del rango"),
         "over",
         "over range",
         "overrange",
@@ -72,6 +111,7 @@ OVER_RANGE_WORDS = frozenset(
 )
 BELOW_RANGE_WORDS = frozenset(
     {
+        *("hors gamme basse", "sous gamme", "por debajo del rango"),
         "under",
         "under range",
         "underrange",
@@ -82,10 +122,36 @@ BELOW_RANGE_WORDS = frozenset(
     }
 )
 NO_RESULT_WORDS = frozenset(
-    {"", "n/a", "na", "n.a.", "nan", "none", "null", "k.a.", "error", "err", "fehler"}
+    {
+        *("erreur", "n.d.", "nd", "error de lectura"),
+        "",
+        "n/a",
+        "na",
+        "n.a.",
+        "nan",
+        "none",
+        "null",
+        "k.a.",
+        "error",
+        "err",
+        "fehler",
+    }
 )
 SUMMARY_WORDS = frozenset(
     {
+        *(
+            "moyenne",
+            "médiane",
+            "somme",
+            "écart-type",
+            "écart type",
+            "étendue",
+            "media",
+            "promedio",
+            "mediana",
+            "suma",
+            "desviación estándar",
+        ),
         *("mean", "average", "avg", "median", "total", "sum", "min", "max", "minimum", "maximum"),
         *("std", "stdev", "sd", "rsd", "cv", "count", "n", "range"),
         *("mittelwert", "mittel", "summe", "gesamt", "anzahl", "standardabweichung", "spannweite"),
@@ -93,6 +159,16 @@ SUMMARY_WORDS = frozenset(
 )
 TEST_WORDS = frozenset(
     {
+        *(
+            "essai à blanc",
+            "rinçage",
+            "eau",
+            "nettoyage",
+            "prueba",
+            "enjuague",
+            "agua",
+            "limpieza",
+        ),
         "test",
         "testlauf",
         "probelauf",
@@ -111,6 +187,16 @@ TEST_WORDS = frozenset(
 )
 INVALID_WORDS = frozenset(
     {
+        *(
+            "non valide",
+            "invalide",
+            "rejeté",
+            "annulé",
+            "no válido",
+            "inválido",
+            "anulado",
+            "rechazado",
+        ),
         "invalid",
         "void",
         "rejected",
@@ -124,6 +210,15 @@ INVALID_WORDS = frozenset(
 )
 CHECK_WORDS = frozenset(
     {
+        *(
+            "contrôle",
+            "étalon",
+            "référence",
+            "fluide étalon",
+            "patrón",
+            "referencia",
+            "fluido patrón",
+        ),
         "check",
         "check standard",
         "check sample",
@@ -141,6 +236,17 @@ CHECK_WORDS = frozenset(
 )
 PRODUCT_WORDS = frozenset(
     {
+        *(
+            "produit",
+            "échantillon",
+            "lot",
+            "routine",
+            "producto",
+            "muestra",
+            "lote",
+            "rutina",
+            "producción",
+        ),
         *("", "product", "sample", "batch", "production", "routine", "normal", "final"),
         *("produkt", "probe", "charge", "produktion", "serie"),
     }
@@ -157,6 +263,9 @@ NEEDS_A_PERSON = frozenset(NOT_PARSED) | {
     "ambiguous_number",
     "impossible_hour",
     "torque_disagrees",
+    "impossible_value",
+    "off_temperature",
+    "not_by_method",
     "conflict",
     "retest",
     "status_changed",
@@ -166,4 +275,5 @@ NEEDS_A_PERSON = frozenset(NOT_PARSED) | {
     "no_time",
     "date_out_of_window",
     "other_sample_type",
+    "changed_in_source",
 }

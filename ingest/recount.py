@@ -86,7 +86,8 @@ def stored(connection: sa.Connection, import_id: int) -> RowAccount:
         sa.select(schema.IMPORTS.c.account).where(schema.IMPORTS.c.id == import_id)
     ).scalar_one()
     values = json.loads(text)
-    return RowAccount(**{name: values[name] for name in RowAccount.__dataclass_fields__})
+    # an import of an earlier version said nothing of remarks
+    return RowAccount(**{k: values[k] for k in RowAccount.__dataclass_fields__ if k in values})
 
 
 def counted(connection: sa.Connection, import_id: int, now: Held) -> RowAccount:
@@ -100,6 +101,7 @@ def counted(connection: sa.Connection, import_id: int, now: Held) -> RowAccount:
         duplicates=now.duplicates,
         conflicts=conflicts(connection, import_id),
         blank_lines=before.blank_lines,
+        remarks=before.remarks,
     )
 
 

@@ -37,6 +37,18 @@ def insert_results(connection: sa.Connection, chunk: pd.DataFrame) -> npt.NDArra
     return taken
 
 
+def load(connection: sa.Connection, table: sa.Table, rows: pd.DataFrame) -> None:
+    """Insert rows into a table of few constraints."""
+    names = [column.name for column in table.columns]
+    mark = "%s" if connection.dialect.name == "postgresql" else "?"
+    insert_many(
+        connection,
+        f"INSERT INTO {table.name} ({', '.join(names)}) "  # noqa: S608 - names of our own
+        f"VALUES ({', '.join([mark] * len(names))})",
+        [plain_list(rows[name]) for name in names],
+    )
+
+
 def _is_constant(values: pd.Series) -> bool:
     numbers = values.to_numpy()
     return bool((numbers == numbers[0]).all())
@@ -44,8 +56,11 @@ def _is_constant(values: pd.Series) -> bool:
 
 def _all_default(values: pd.Series, name: str) -> bool:
     """Whether a column holds nothing but what the store fills in by itself."""
-    default = schema.RESULTS.c[name].server_default
-    return default is not None and bool((values == (0 if values.dtype.kind == "i" else "")).all())
+    if schema.RESULTS.c[name].server_default is None:
+        return False
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return values.cat.categories.tolist() == [""]
+    return bool((values == (0 if values.dtype.kind == "i" else "")).all())
 
 
 @lru_cache(maxsize=32)
@@ -66,5 +81,11 @@ def plain_list(values: pd.Series) -> list[Any]:
     """A column as plain Python values, NaN as None."""
     if values.dtype == object:
         return list(values)
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        texts = np.empty(len(values.cat.categories), dtype=object)
+        texts[:] = pa.array(values.cat.categories, pa.string()).to_pylist()
+        return list(texts[values.cat.codes.to_numpy()])
+    if values.dtype.kind in "iu" or (values.dtype.kind == "f" and not values.hasnans):
+        return list(values.tolist())
     column: list[Any] = pa.array(values, from_pandas=True).to_pylist()  # pandas' own is slower
     return column

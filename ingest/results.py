@@ -67,6 +67,7 @@ def readings(
     characteristic_id: int | None,
     aside: bool,
     batch: str | None,
+    only_aside: bool = False,
 ) -> pd.DataFrame:
     """Readings in production order; see `Store.readings`."""
     conditions: list[str] = []
@@ -80,17 +81,48 @@ def readings(
     reason = "''"
     if aside:
         reason = f"COALESCE((SELECT {FIRST_REASON} FROM set_aside a WHERE a.result_id = r.id), '')"  # noqa: S608 - only literals of this file
+        if only_aside:
+            conditions.append("r.id IN (SELECT a.result_id FROM set_aside a)")
     else:
         conditions.append("NOT EXISTS (SELECT 1 FROM set_aside a WHERE a.result_id = r.id)")
     where = f"WHERE {' AND '.join(conditions)}" if conditions else ""
+    key, joined = "''", ""
+    if connection.execute(sa.select(schema.PULLED_IMPORTS.c.import_id).limit(1)).first():
+        key = "COALESCE(p.key, '')"
+        joined = "LEFT JOIN pulled_rows p ON p.import_id = r.import_id AND p.line = r.line "
     frame = _frame(
         connection,
-        f"SELECT {_READING_COLUMNS}, {reason} AS reason, i.file, c.stage, c.sample_type "  # noqa: S608 - only literals of this file
-        "FROM results r JOIN imports i ON i.id = r.import_id "
-        f"JOIN characteristics c ON c.id = r.characteristic_id {where}",
+        f"SELECT {_READING_COLUMNS}, {reason} AS reason, i.file, c.stage, c.sample_type, "  # noqa: S608 - only literals of this file
+        f"{key} AS source_key FROM results r JOIN imports i ON i.id = r.import_id "
+        f"JOIN characteristics c ON c.id = r.characteristic_id {joined}{where}",
         values,
     )
     return _in_production_order(frame)
+
+
+def operators(connection: sa.Connection, characteristic_id: int) -> list[str]:
+    """The people who read this characteristic, by their first reading in the store."""
+    rows = connection.execute(
+        sa.text(
+            "SELECT operator, MIN(id) AS first FROM results "
+            "WHERE characteristic_id = :characteristic_id AND operator <> '' "
+            "GROUP BY operator ORDER BY first"
+        ),
+        {"characteristic_id": characteristic_id},
+    )
+    return [str(row.operator) for row in rows]
+
+
+def lots(connection: sa.Connection, characteristic_id: int) -> dict[str, str]:
+    """Batch to its raw-material lot, where one is recorded; of several the first by name."""
+    rows = connection.execute(
+        sa.text(
+            "SELECT batch, MIN(lot) AS lot FROM results "
+            "WHERE characteristic_id = :characteristic_id AND lot <> '' GROUP BY batch"
+        ),
+        {"characteristic_id": characteristic_id},
+    )
+    return {str(row.batch): str(row.lot) for row in rows}
 
 
 def set_aside(connection: sa.Connection, import_id: int | None) -> pd.DataFrame:

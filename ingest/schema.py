@@ -2,7 +2,7 @@
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 5
 
 METADATA = sa.MetaData()
 
@@ -331,4 +331,94 @@ SETTINGS = sa.Table(
     sa.Column("name", sa.Text, nullable=False),
     sa.Column("value", sa.Text, nullable=False),  # JSON, null: out of force
     _journal_id(),
+)
+
+# What follows came with version 4: databases as sources.
+
+# One row a source that was pulled from, and how far.
+SOURCES = sa.Table(
+    "sources",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False, unique=True),
+    sa.Column("meaning", sa.Text, nullable=False),  # JSON: how its rows are read
+    sa.Column("watermark", sa.Text, nullable=False),  # JSON, "" none: all before it was pulled
+    sa.Column("pulled_at", sa.Text, nullable=False),  # ISO 8601, UTC
+    sa.Column("outcome", sa.Text, nullable=False),  # JSON: what the last pull came to
+)
+
+# An import that was pulled: a block of rows, in one transaction.
+PULLED_IMPORTS = sa.Table(
+    "pulled_imports",
+    METADATA,
+    sa.Column(
+        "import_id", sa.Integer, sa.ForeignKey("imports.id"), primary_key=True, autoincrement=False
+    ),
+    sa.Column("source_id", sa.Integer, sa.ForeignKey("sources.id"), nullable=False),
+    sa.Column("query", sa.Text, nullable=False),
+    sa.Column("query_digest", sa.Text, nullable=False),
+    sa.Column("columns", sa.Text, nullable=False),  # JSON: names of the cells of its rows
+    sa.Column("watermark_before", sa.Text, nullable=False),
+    sa.Column("watermark_after", sa.Text, nullable=False),
+    sa.Column("n_changed", sa.Integer, nullable=False),  # rows that differ from an earlier pull
+)
+
+# Every row as it was pulled, each version of it: never changed.
+PULLED_ROWS = sa.Table(
+    "pulled_rows",
+    METADATA,
+    sa.Column(
+        "import_id", sa.Integer, sa.ForeignKey("imports.id"), primary_key=True, autoincrement=False
+    ),
+    sa.Column("line", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("key", sa.Text, nullable=False),  # JSON of the cells of the key columns
+    sa.Column("cells", sa.Text, nullable=False),  # JSON
+    sa.Column("old_import_id", sa.Integer),  # the version before, where the row was changed
+    sa.Column("old_line", sa.BigInteger),
+    sqlite_with_rowid=False,
+)
+
+# The newest version of every row of a source, by its key.
+SOURCE_ROWS = sa.Table(
+    "source_rows",
+    METADATA,
+    sa.Column("id", sa.BigInteger().with_variant(sa.Integer, "sqlite"), primary_key=True),
+    sa.Column("source_id", sa.Integer, sa.ForeignKey("sources.id"), nullable=False),
+    sa.Column("key", sa.Text, nullable=False),
+    sa.Column("digest", sa.Text, nullable=False),
+    sa.Column("import_id", sa.Integer, sa.ForeignKey("imports.id"), nullable=False),
+    sa.Column("line", sa.BigInteger, nullable=False),
+    sa.Column("missing_since", sa.Text, nullable=False),  # ISO 8601, "" it is there
+    sa.Index("source_rows_key", "source_id", "key", unique=True),
+)
+
+# What follows came with version 5.
+
+# What a person said about files of a source, so that it is asked once. The newest row of a source
+# and field stands; one without a value forgets it.
+SOURCE_ANSWERS = sa.Table(
+    "source_answers",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("source", sa.Text, nullable=False),
+    sa.Column("field", sa.Text, nullable=False),
+    sa.Column("value", sa.Text),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    _journal_id(),
+    sa.Index("source_answers_source", "source"),
+)
+
+# The headings that files of a source have had, so that a change of its export is noticed.
+SOURCE_LAYOUTS = sa.Table(
+    "source_layouts",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("source", sa.Text, nullable=False),
+    sa.Column("digest", sa.Text, nullable=False),  # of the headings, in any order
+    sa.Column("headings", sa.Text, nullable=False),  # JSON, in the order last seen
+    sa.Column("mapping", sa.Text, nullable=False),  # JSON: heading -> canonical column
+    sa.Column("sketch", sa.Text, nullable=False),  # JSON: heading -> what its cells are like
+    sa.Column("import_id", sa.Integer, sa.ForeignKey("imports.id"), nullable=False),  # last seen
+    sa.UniqueConstraint("source", "digest"),
 )

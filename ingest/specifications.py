@@ -79,11 +79,15 @@ def specification_for(
 ) -> Specification | None:
     """The specification in force on a day: the latest that had begun; of two on one day the last.
 
-    Without a day (no time recorded) the newest one holds.
+    A last one without any limit takes its day back: what held before holds on. Without a day (no
+    time recorded) the newest one holds.
     """
+    standing = {candidate.valid_from or date.min: candidate for candidate in specifications}
     found: Specification | None = None
-    for candidate in sorted(specifications, key=lambda s: s.valid_from or date.min):
-        if day is None or (candidate.valid_from or date.min) <= day:
+    for start in sorted(standing):
+        candidate = standing[start]
+        taken_back = candidate.lower is None and candidate.upper is None
+        if not taken_back and (day is None or start <= day):
             found = candidate
     return found
 
@@ -123,6 +127,55 @@ def add_specification(
         )
     )
     return added
+
+
+def replace_specification(
+    connection: sa.Connection,
+    product: str,
+    valid_from: date | None,
+    lower: float | None,
+    upper: float | None,
+    target: float | None,
+    by: str | None,
+    why: str,
+) -> Specification:
+    """Put other limits in place of those that hold from a day; see `Store.replace_specification`.
+
+    The row before is kept; of two that begin on one day the last recorded one stands. Without any
+    limit the new row takes that day back: what held before it holds on.
+    """
+    earlier = specifications(connection, product)
+    same_day = [one for one in earlier if one.valid_from == valid_from]
+    if not same_day:
+        day = f"from {valid_from.isoformat()}" if valid_from else "from the beginning"
+        raise IngestError(f"{product} has no specification that holds {day}: add it instead.")
+    if lower is None and upper is None:
+        if target is not None:
+            raise IngestError(f"{product}: a target without limits says nothing: give a limit.")
+        after = Specification(product, None, None, None, valid_from, now())
+    else:
+        after = checked_specification(product, lower, upper, target, valid_from, "mPa.s", [], now())
+    entry = journal.append(
+        connection,
+        by=by,
+        what="specification changed",
+        subject=product,
+        old=_spelled(same_day[-1]),
+        new=_spelled(after),
+        why=why,
+        at=after.recorded_at,
+    )
+    connection.execute(
+        sa.insert(schema.SPECIFICATIONS).values(
+            id=next_id(connection, schema.SPECIFICATIONS),
+            **_spelled(after),
+            product=product,
+            recorded_at=after.recorded_at,
+            revision=next_revision(connection),
+            journal_id=entry.id,
+        )
+    )
+    return after
 
 
 def _spelled(one: Specification) -> dict[str, float | str | None]:

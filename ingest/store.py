@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 import sqlalchemy as sa
 
-from ingest import batch_frames, importing, results, schema, specifications
+from ingest import aliases, batch_frames, importing, profiles, results, schema, specifications
 from ingest.account import RowAccount
 from ingest.errors import IngestError, StoreError
 from ingest.opening import (
@@ -30,6 +30,8 @@ from ingest.opening import (
     writing,
 )
 from ingest.reading import FileReading
+from ingest.site import Learned, Site, learn
+from ingest.site import load as load_site
 from ingest.specifications import Specification
 
 
@@ -80,6 +82,7 @@ class Store:
     def __init__(self, engine: sa.Engine, url: str) -> None:
         """Use `open_store` instead."""
         self._engine = engine
+        self._learned: Learned | None = None  # a cache of `site`
         self.url = url
 
     def close(self) -> None:
@@ -103,32 +106,46 @@ class Store:
         with self.reading() as connection:
             return current_revision(connection)
 
+    def site(self, source: str | None = None) -> Site:
+        """What is known that helps to read the next file of a source, for `read_file(site=…)`."""
+        with self.reading() as connection:
+            self._learned = learn(connection, self._learned)
+            return load_site(connection, self._learned, source or "")
+
     def add(
         self,
         reading: FileReading,
         source: str | None = None,
         progress: Callable[[int, int], None] | None = None,
+        beside: Callable[[sa.Connection, ImportReport], None] | None = None,
+        by: str | None = None,
     ) -> ImportReport:
         """Import a file's rows in one transaction: all of them or none.
+
+        What a person answered for the file is remembered of its source, in the same transaction.
 
         Args:
             reading: the file as read, without open questions. source: a name for where it is from.
             progress: called with (rows done, rows in all).
+            beside: called within the transaction when the rows are written, to keep more with them.
+            by: who answered and imports, by default the login name.
 
         Raises:
             StoreError: the store could not be written. IngestError: questions are open.
         """
-        return self._add(reading, source or "", progress, keep=True)
+        return self._add(reading, source or "", progress, beside, by, keep=True)
 
     def preview(self, reading: FileReading) -> RowAccount:
         """The row account that `add` would give, with nothing kept."""
-        return self._add(reading, "", None, keep=False).account
+        return self._add(reading, "", None, None, None, keep=False).account
 
     def _add(
         self,
         reading: FileReading,
         source: str,
         progress: Callable[[int, int], None] | None,
+        beside: Callable[[sa.Connection, ImportReport], None] | None,
+        by: str | None,
         keep: bool,
     ) -> ImportReport:
         if reading.questions:
@@ -161,7 +178,14 @@ class Store:
                     .where(schema.IMPORTS.c.id == import_id)
                     .values(account=json.dumps(account.as_dict()))
                 )
+                if keep:
+                    profiles.remember(
+                        connection, source, reading.given, reading.layout, import_id, by
+                    )
+                    notes = (*notes, *aliases.confirm(connection, reading.given, import_id, by))
                 report = ImportReport(account, import_id, (*reading.notes, *notes))
+                if beside is not None:
+                    beside(connection, report)
                 if not keep:
                     raise _PutBack
         except _PutBack:
@@ -185,18 +209,31 @@ class Store:
         characteristic_id: int | None = None,
         aside: bool = False,
         batch: str | None = None,
+        only_aside: bool = False,
     ) -> pd.DataFrame:
         """Readings in production order: by sampling time, else time of reading, else file order.
 
         Args:
             characteristic_id: one characteristic only. batch: one batch only.
             aside: False gives the readings in use; True gives all, with their reason.
+            only_aside: with aside, those set aside alone.
 
         Returns:
-            one row a reading; viscosity in mPa·s, torque in %, temperature in °C, times in UTC.
+            one row a reading; viscosity in mPa·s, torque in %, temperature in °C, times in UTC;
+            where it is from as file and file_line, or as file and source_key (JSON, "" for files).
         """
         with self.reading() as connection:
-            return results.readings(connection, characteristic_id, aside, batch)
+            return results.readings(connection, characteristic_id, aside, batch, only_aside)
+
+    def operators(self, characteristic_id: int) -> list[str]:
+        """The people who read a characteristic, by their first reading in the store."""
+        with self.reading() as connection:
+            return results.operators(connection, characteristic_id)
+
+    def lots(self, characteristic_id: int) -> dict[str, str]:
+        """Batch to its raw-material lot, where one is recorded."""
+        with self.reading() as connection:
+            return results.lots(connection, characteristic_id)
 
     def batches(
         self, characteristic_id: int | None = None, since_revision: int | None = None
@@ -259,6 +296,31 @@ class Store:
         with self.writing() as connection:
             return specifications.add_specification(
                 connection, product, lower, upper, target, valid_from, unit, by, why
+            )
+
+    def replace_specification(
+        self,
+        product: str,
+        valid_from: date | None,
+        lower: float | None = None,
+        upper: float | None = None,
+        target: float | None = None,
+        by: str | None = None,
+        why: str = "",
+    ) -> Specification:
+        """Put other limits in place of those that hold from a day: a further row, both kept.
+
+        Args:
+            product: the product. valid_from: the day that the wrong row begins on.
+            lower, upper, target: mPa·s. Neither limit: taken back, what held before holds on.
+            by: who decided, by default the login name. why: the reason, for the journal.
+
+        Raises:
+            IngestError: no row begins on that day, or limits in the wrong order.
+        """
+        with self.writing() as connection:
+            return specifications.replace_specification(
+                connection, product, valid_from, lower, upper, target, by, why
             )
 
     def specifications(self, product: str | None = None) -> list[Specification]:

@@ -2,6 +2,7 @@
 
 import json
 import re
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,97 +11,120 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest import reasons
-from ingest.checks import disagrees_with_torque
+from ingest import reasons, row_checks
+from ingest.coded import categories, coded, constant, tidy
 from ingest.columns import BY_NAME, match_heading
 from ingest.csv_file import NotParsed, TextTable
+from ingest.doubts import named_as_check
+from ingest.evidence import is_filled
 from ingest.fate import Fate
 from ingest.meaning import Meaning
-from ingest.numbers import NumberColumn, as_text, parse_numbers
-from ingest.times import parse_times
+from ingest.numbers import NumberColumn
+from ingest.spindles import spindle_names
 from ingest.units import QUANTITY_UNITS, linear_conversion
 from ingest.viscosity_column import add_viscosity, is_in
+from ingest.whole_file import WholeFile
 
-TORQUE_LOW_PERCENT = 10.0
-TORQUE_HIGH_PERCENT = 100.0
 _EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
 _CLOCK_RESET = datetime(2000, 1, 1, tzinfo=UTC)  # where many instruments begin without a battery
 _LONGEST_NAME = 200
+_FOOTER_ROWS = 10_000  # rows of a block without a batch that are looked at for a total
 
 _TEXT_COLUMNS = tuple(
     name
     for name, column in BY_NAME.items()
     if column.kind == "text" and name not in ("time_of_day", "unit")
 )
+_TEST = rf"^(?i:{'|'.join(re.escape(word) for word in sorted(reasons.TEST_WORDS))})([^\pL].*)?$"
+_SUMMARY = "|".join(re.escape(word) for word in sorted(reasons.SUMMARY_WORDS, reverse=True))
+_SUMMARY_BEGINS = re.compile(rf"(?:{_SUMMARY})\s*(?:[:=\d]|$)", re.IGNORECASE)
 _NOTHING = r"^\s*([-–—.]+|[nN]/?[aA]\.?|[kK]\.?\s?[aA]\.?)\s*$"
 
 
-def type_rows(table: TextTable, meaning: Meaning) -> tuple[pd.DataFrame, list[NotParsed]]:
-    """Type every row; give each one that is not used its reason.
+def type_rows(table: TextTable, whole: WholeFile) -> tuple[pd.DataFrame, list[NotParsed]]:
+    """Type every row of a block; give each one that is not used its reason.
+
+    What the torque, the method and other readings say about the viscosity, and the numbers of
+    replicates where the file has none, follow when all blocks are known; see `late_checks` and
+    `ReplicateNumbers`.
+
+    Args:
+        table: the block. whole: what is known of the file; what this block says is added.
 
     Returns:
-        the rows, used and set aside, with columns `reason` and `detail` ("" where used), and the
-        records that could not be understood.
+        the rows, used and set aside, with columns `reason`, `detail` and `proposal` ("" where
+        used), and the records that could not be understood.
     """
+    meaning = whole.meaning
     fate = Fate(table.cells.num_rows)
-    rows = _text_values(table, meaning)
-    _mark_rows_that_are_no_samples(table, meaning, rows, fate)
-    _add_times(table, meaning, rows, fate)
-    _add_numbers(table, meaning, rows, fate)
-    add_viscosity(table, meaning, rows, fate)
+    rows = _text_values(table, whole)
+    _rename_products(rows, table, whole)
+    _mark_rows_that_are_no_samples(table, whole, rows, fate)
+    _add_times(table, whole, rows, fate)
+    _add_numbers(table, whole, rows, fate)
+    add_viscosity(table, meaning, rows, fate, whole.numbers)
     rows["line"] = table.line
     rows["last_line"] = table.last_line
-    _mark_values(rows, fate)
-    rows["reason"] = fate.reason
-    rows["detail"] = fate.detail
-    failed = rows["reason"].isin(list(reasons.NOT_PARSED)).to_numpy()
+    methods = row_checks.methods_of(rows, whole.site.methods)
+    row_checks.mark_torque_window(rows, fate, methods)
+    fate.mark(~(rows["viscosity"].to_numpy(dtype=float) > 0) & fate.open, "not_positive")
+    rows["reason"] = fate.reasons()
+    rows["detail"] = fate.details()
+    rows["proposal"] = fate.proposals()
+    whole.rows += len(rows)
+    failed = is_in(rows["reason"], frozenset(reasons.NOT_PARSED))
     records: list[NotParsed] = []
     if failed.any():
         records = _as_not_parsed(table, rows, failed)
         rows = rows[~failed].reset_index(drop=True)
-    _number_replicates(rows, meaning)
     return rows, records
 
 
-def _text_values(table: TextTable, meaning: Meaning) -> pd.DataFrame:
+def _rename_products(rows: pd.DataFrame, table: TextTable, whole: WholeFile) -> None:
+    """Give rows the product that their name stands for; the text received is kept beside them."""
+    texts = [str(text) for text in rows["product"].cat.categories]
+    named = [whole.renaming.of(text) for text in texts]
+    if not any(why for _, why in named):
+        return
+    codes = rows["product"].cat.codes.to_numpy()
+    where = np.array([bool(why) for _, why in named])[codes]
+    index = whole.meaning.columns.get("product")
+    heading = table.header.cells[index].strip() if index is not None else "product"
+    received = pa.chunked_array([pa.array(texts, pa.string()).take(pa.array(codes))])
+    _keep_as_extra(rows, received, where, heading)
+    again = coded(pa.array([product for product, _ in named], pa.string()))
+    rows["product"] = categories(again.codes[codes], again.texts)
+
+
+def _text_values(table: TextTable, whole: WholeFile) -> pd.DataFrame:
     """The text columns, from the file or from an answer, "" where nothing is said."""
+    meaning = whole.meaning
     n = table.cells.num_rows
     values: dict[str, pd.Series] = {}
     for name in _TEXT_COLUMNS:
         given = meaning.constants.get(name, "")
         index = meaning.columns.get(name)
-        if index is None:
-            values[name] = pd.Series(
-                pa.array([given], pa.string()).take(pa.array(np.zeros(n, dtype=np.int32))),
-                dtype=pd.ArrowDtype(pa.string()),
-            )
-            continue
-        text = as_text(table.cells.column(index))
-        values[name] = text.where(text != "", given) if given else text
-    values["extra"] = _extra(table, meaning)
+        text = constant(given, n) if index is None else tidy(table.cells.column(index), given)
+        values[name] = (spindle_names(text) if name == "spindle" else text).series()
+    values["extra"] = _extra(table, whole)
     return pd.DataFrame(values)
 
 
-def _extra(table: TextTable, meaning: Meaning) -> pd.Series:
+def _extra(table: TextTable, whole: WholeFile) -> pd.Series:
     """Cells of columns that mean nothing to us, kept as JSON text so that nothing is lost."""
-    spare = [i for i in range(len(table.header.cells)) if i not in meaning.columns.values()]
-    columns = [table.cells.column(i).to_pylist() for i in spare]
-    filled = [i for i, column in enumerate(columns) if any(cell.strip() for cell in column)]
-    if not filled:
-        return pd.Series([""] * table.cells.num_rows, dtype=pd.ArrowDtype(pa.string()))
-    names: list[str] = []
-    for i in filled:
-        name = table.header.cells[spare[i]].strip() or f"column {spare[i] + 1}"
-        names.append(name if name not in names else f"{name} (column {spare[i] + 1})")
+    columns = table.cells.columns
+    names = {i: name for i, name in whole.extra.items() if is_filled(columns[i])}
+    if not names:
+        return constant("", table.cells.num_rows).series()
     texts = []
-    for row in zip(*(columns[i] for i in filled), strict=True):
-        cells = {name: cell for name, cell in zip(names, row, strict=True) if cell.strip()}
+    for row in zip(*(columns[i].to_pylist() for i in names), strict=True):
+        cells = {name: cell for name, cell in zip(names.values(), row, strict=True) if cell.strip()}
         texts.append(json.dumps(cells, ensure_ascii=False) if cells else "")
     return pd.Series(texts, dtype=pd.ArrowDtype(pa.string()))
 
 
 def _mark_rows_that_are_no_samples(
-    table: TextTable, meaning: Meaning, rows: pd.DataFrame, fate: Fate
+    table: TextTable, whole: WholeFile, rows: pd.DataFrame, fate: Fate
 ) -> None:
     everything_blank = np.ones(len(rows), dtype=bool)
     for column in table.cells.columns:
@@ -115,47 +139,94 @@ def _mark_rows_that_are_no_samples(
             if not again.any():
                 break
     fate.mark(again, "repeated_header")
-    _mark_second_table(table, meaning, again, fate)
-    if meaning.units_row and len(rows):
+    _mark_second_table(table, whole, again, fate)
+    if whole.meaning.units_row and len(rows) and not whole.rows:
         first = np.arange(len(rows)) == 0
         fate.mark(first, "units_row")
-    fate.mark(is_in(rows["batch"].str.rstrip(":="), reasons.SUMMARY_WORDS), "summary_row")
-    fate.mark(_begins_with(rows["batch"], reasons.TEST_WORDS), "test_row", "by its batch")
+    fate.mark(_for_texts(rows["batch"], _is_summary), "summary_row")
+    nameless = is_in(rows["batch"], frozenset({""}))
+    fate.mark(_begin_as_summaries(table, nameless), "summary_row")
+    fate.mark(_for_texts(rows["batch"], _begins_with_test), "test_row", "by its batch")
     for name in ("product", "sample_type", "status", "comment"):
         fate.mark(is_in(rows[name], reasons.TEST_WORDS), "test_row", f"by its {name}")
     for name in ("batch", "product"):
-        fate.mark(np.asarray(rows[name].str.len() > _LONGEST_NAME), "name_too_long")
+        fate.mark(_for_texts(rows[name], _is_too_long), "name_too_long")
     product = is_in(rows["sample_type"], reasons.PRODUCT_WORDS)
     check = is_in(rows["sample_type"], reasons.CHECK_WORDS)
+    if whole.meaning.constants.get("check_by_name") == "check":
+        untold = is_in(rows["sample_type"], frozenset({""}))
+        check |= untold & _for_texts(rows["product"], named_as_check)
     other = ~product & ~check
     if other.any():
         fate.mark(other, "other_sample_type", rows["sample_type"].to_numpy(dtype=object))
-    rows["sample_type"] = np.where(check, "check", np.where(product, "product", "other"))
-    fate.mark(np.asarray(rows["product"] == "", dtype=bool), "no_product")
-    fate.mark(np.asarray(rows["batch"] == "", dtype=bool), "no_batch")
+    kind = np.where(check, 1, np.where(product, 0, 2)).astype(np.int8)
+    kinds = pa.array(["product", "check", "other"])
+    rows["sample_type"] = categories(kind, kinds)
+    fate.mark(is_in(rows["product"], frozenset({""})), "no_product")
+    fate.mark(nameless, "no_batch")
 
 
-def _begins_with(text: pd.Series, words: frozenset[str]) -> npt.NDArray[np.bool_]:
-    """Whether a text is one of some words, or begins with one that ends there: TEST 2, test-a."""
-    pattern = rf"^(?i:{'|'.join(re.escape(word) for word in sorted(words))})([^\pL].*)?$"
-    return np.asarray(pc.match_substring_regex(pa.array(text), pattern))
+def _for_texts(text: pd.Series, holds: Callable[[pa.Array], pa.Array]) -> npt.NDArray[np.bool_]:
+    """Whether something holds for each row, found out once for each distinct text."""
+    known = np.asarray(holds(pa.array(text.cat.categories, pa.string())), dtype=bool)
+    if not known.any():
+        return np.zeros(len(text), dtype=bool)
+    return np.asarray(known[text.cat.codes.to_numpy()])
+
+
+def _is_summary(texts: pa.Array) -> pa.Array:
+    """Whether a batch is no name but Total, or Mean: 2010."""
+    return pc.match_substring_regex(texts, rf"^(?i:{_SUMMARY})\s*([:=]+\s*[\d.,\s]*)?$")
+
+
+def _begin_as_summaries(table: TextTable, nameless: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Rows without a batch whose first cell is Total, or Count: 12."""
+    found = np.zeros(len(nameless), dtype=bool)
+    for index in np.flatnonzero(nameless)[:_FOOTER_ROWS]:
+        cells = (column[int(index)].as_py().strip() for column in table.cells.columns)
+        first = next((cell for cell in cells if cell), "")
+        found[index] = _SUMMARY_BEGINS.match(first) is not None
+    return found
+
+
+def _is_too_long(texts: pa.Array) -> pa.Array:
+    return pc.greater(pc.utf8_length(texts), _LONGEST_NAME)
+
+
+def _begins_with_test(texts: pa.Array) -> pa.Array:
+    """Whether a text is a word for a test, or begins with one that ends there: TEST 2, test-a."""
+    return pc.match_substring_regex(texts, _TEST)
 
 
 def _mark_second_table(
-    table: TextTable, meaning: Meaning, again: npt.NDArray[np.bool_], fate: Fate
+    table: TextTable, whole: WholeFile, again: npt.NDArray[np.bool_], fate: Fate
 ) -> None:
     """Another header among the rows begins another table: its rows are not read as ours."""
-    column = table.cells.column(meaning.columns["viscosity"])
+    if whole.second_table:
+        fate.mark(np.ones(len(again), dtype=bool), "second_table")
+        return
+    column = table.cells.column(whole.meaning.columns["viscosity"])
     suspects = pc.match_substring_regex(column, r"^\s*\pL[^0-9]*$")
-    for index in np.flatnonzero(np.asarray(suspects.combine_chunks()) & ~again)[:200]:
+    where = np.flatnonzero(np.asarray(suspects.combine_chunks()) & ~again)[: whole.suspects]
+    whole.suspects -= len(where)
+    for index in where:
         cells = [values[int(index)].as_py() for values in table.cells.columns]
-        if sum(match_heading(cell) is not None for cell in cells) >= 3:
-            fate.mark(np.arange(len(again)) >= index, "second_table")
-            return
+        matches = [match_heading(cell) for cell in cells]
+        pairs = zip(matches, table.header.matches, strict=True)
+        if sum(match is not None for match in matches) < 3:
+            continue
+        if all(a is None or (b is not None and a.column.name == b.column.name) for a, b in pairs):
+            again[index] = True  # the same columns named once more, in another language say
+            fate.mark(again, "repeated_header")
+            continue
+        fate.mark(np.arange(len(again)) >= index, "second_table")
+        whole.second_table = True
+        return
 
 
-def _add_times(table: TextTable, meaning: Meaning, rows: pd.DataFrame, fate: Fate) -> None:
+def _add_times(table: TextTable, whole: WholeFile, rows: pd.DataFrame, fate: Fate) -> None:
     """Columns tested_at and sampled_at: epoch seconds UTC, 0 where there is none."""
+    meaning = whole.meaning
     known = np.zeros(len(rows), dtype=bool)
     rows["doubtful_hour"] = False
     tomorrow = (datetime.now(UTC) + timedelta(days=2)).timestamp()
@@ -166,7 +237,7 @@ def _add_times(table: TextTable, meaning: Meaning, rows: pd.DataFrame, fate: Fat
             rows[name] = np.zeros(len(rows), dtype=np.int64)
             continue
         dated = True
-        times = parse_times(column, meaning.date_order, meaning.time_zone)
+        times = whole.times(name, column)
         rows[name] = times.epoch
         rows["doubtful_hour"] |= times.doubtful
         known |= times.known
@@ -179,33 +250,38 @@ def _add_times(table: TextTable, meaning: Meaning, rows: pd.DataFrame, fate: Fat
             times.epoch < (_CLOCK_RESET + timedelta(days=1)).timestamp()
         )
         odd = (times.epoch < _EARLIEST.timestamp()) | (times.epoch > tomorrow) | reset
+        odd |= times.epoch < whole.cut(name, times.epoch[times.known & ~odd])
         if (odd & times.known).any():
             fate.mark(odd & times.known, "date_out_of_window", np.array(column.to_pylist(), object))
     if dated:
         fate.mark(~known, "no_time")
 
 
-def _add_numbers(table: TextTable, meaning: Meaning, rows: pd.DataFrame, fate: Fate) -> None:
+def _add_numbers(table: TextTable, whole: WholeFile, rows: pd.DataFrame, fate: Fate) -> None:
     """Columns torque, temperature, speed, set_temperature, reading_time, density, replicate."""
+    meaning = whole.meaning
     for name in ("torque", "temperature", "speed", "set_temperature", "reading_time", "density"):
         index = meaning.columns.get(name)
-        constant = float(meaning.constants[name]) if name in meaning.constants else np.nan
+        given = float(meaning.constants[name]) if name in meaning.constants else np.nan
         if index is None:
-            rows[name] = np.full(len(rows), constant)
+            rows[name] = np.full(len(rows), given)
             continue
         column = table.cells.column(index)
-        read = parse_numbers(column, meaning.decimal_mark)
+        read = whole.numbers(name, column)
         value, foreign = _converted(read, name, meaning.units.get(name, ""))
         wrong = read.unreadable | foreign
-        nothing = wrong & np.asarray(pc.match_substring_regex(column, _NOTHING).combine_chunks())
-        wrong &= ~nothing
+        nothing = np.zeros(len(rows), dtype=bool)
+        if wrong.any():
+            hidden = pc.match_substring_regex(column, _NOTHING).combine_chunks()
+            nothing = wrong & np.asarray(hidden)
+            wrong &= ~nothing
         if name == "temperature":  # a remark in its place must not cost the reading
             _keep_as_extra(rows, column, wrong, table.header.cells[index].strip())
         else:
             fate.mark(wrong, "cell_not_a_number", f"in the column for {name}")
         fate.mark(read.ambiguous, "ambiguous_number", f"in the column for {name}")
         value = np.where(wrong | nothing, np.nan, value)
-        rows[name] = np.where(read.blank, constant, value)
+        rows[name] = np.where(read.blank, given, value)
     rows["replicate"] = _replicates(table, meaning, fate, len(rows))
 
 
@@ -265,45 +341,6 @@ def _replicates(table: TextTable, meaning: Meaning, fate: Fate, n: int) -> npt.N
     return np.asarray(values[codes])
 
 
-def _mark_values(rows: pd.DataFrame, fate: Fate) -> None:
-    """Checks on the typed values: torque window, sign, and torque against viscosity."""
-    torque = rows["torque"].to_numpy(dtype=float)
-    viscosity = rows["viscosity"].to_numpy(dtype=float)
-    told = _torque_details(torque, fate)
-    fate.mark(torque < TORQUE_LOW_PERCENT, "below_range", told)
-    fate.mark(torque > TORQUE_HIGH_PERCENT, "over_range", told)
-    fate.mark(~(viscosity > 0) & fate.open, "not_positive")
-    wrong, factor = disagrees_with_torque(rows, fate.open)
-    if wrong.any():
-        detail = np.full(len(rows), "", dtype=object)
-        where = np.flatnonzero(wrong)
-        detail[where] = [
-            f"torque {t:g} % says about {_four_digits(k * t)}, recorded {_plain(v)} mPa·s"
-            for t, k, v in zip(torque[where], factor[where], viscosity[where], strict=True)
-        ]
-        fate.mark(wrong, "torque_disagrees", detail)
-
-
-def _four_digits(value: float) -> str:
-    """A number to about four digits, never with an exponent."""
-    decimals = max(0, 3 - int(np.floor(np.log10(abs(value))))) if value else 0
-    return f"{value:.{decimals}f}"
-
-
-def _plain(value: float) -> str:
-    """A number with all its digits, never with an exponent."""
-    return f"{value:.6f}".rstrip("0").rstrip(".")
-
-
-def _torque_details(torque: npt.NDArray[np.float64], fate: Fate) -> npt.NDArray[np.object_]:
-    detail = np.full(len(torque), "", dtype=object)
-    outside = (torque < TORQUE_LOW_PERCENT) | (torque > TORQUE_HIGH_PERCENT)
-    where = np.flatnonzero(outside & fate.open)
-    window = f"outside {TORQUE_LOW_PERCENT:g} to {TORQUE_HIGH_PERCENT:g} %"
-    detail[where] = [f"torque {value:g} %, {window}" for value in torque[where]]
-    return detail
-
-
 def _as_not_parsed(
     table: TextTable, rows: pd.DataFrame, failed: npt.NDArray[np.bool_]
 ) -> list[NotParsed]:
@@ -319,30 +356,3 @@ def _as_not_parsed(
         )
         for index, text in zip(where.tolist(), texts, strict=True)
     ]
-
-
-def _number_replicates(rows: pd.DataFrame, meaning: Meaning) -> None:
-    """Number the readings of a batch where the file does not: 0, -1, -2 … in file order.
-
-    Rows that differ in time keep 0: the time tells them apart. Where it does not, rows that
-    differ in anything are different readings; without any time so are rows that are alike.
-    The numbers are not positive, since nobody has said which replicate a reading is.
-    """
-    if "replicate" in meaning.columns or rows.empty:
-        return
-    keys = ["product", "batch", "instrument", "spindle", "speed", "stage", "sample_type"]
-    keys += ["tested_at", "sampled_at"]
-    groups = rows.groupby(keys, sort=False, dropna=False)
-    if not rows["tested_at"].any() and not rows["sampled_at"].any():
-        rows["replicate"] = -groups.cumcount().to_numpy()
-        return
-    crowded = groups["line"].transform("count").to_numpy() > 1
-    if not crowded.any():
-        return
-    content = ["received", "torque", "temperature", "operator", "lot", "comment", "status"]
-    some = rows.loc[crowded, [*keys, *content]].astype({"received": object})
-    first = some.drop_duplicates([*keys, *content])
-    order = -first.groupby(keys, sort=False, dropna=False).cumcount()
-    numbers = first.assign(number=order.to_numpy())
-    merged = some.merge(numbers, on=[*keys, *content], how="left")
-    rows.loc[crowded, "replicate"] = merged["number"].to_numpy()

@@ -119,6 +119,7 @@ def _factor(unit: str, target: str) -> float:
 
 
 _SPEED = {"rpm", "1/min", "min-1", "/min", "u/min", "upm", "r/min", "min^-1", "1.min", "min.-1"}
+_SPEED |= {"tr/min", "t/min", "tours/min", "r.p.m.", "r.p.m", "rev/min", "vueltas/min", "min−1"}
 _TORQUE = {"%", "pct", "percent", "prozent", "%.fs", "%fs"}
 _CELSIUS = {"c", "°c", "deg.c", "degc", "celsius", "°.c"}
 _FAHRENHEIT = {"f", "°f", "deg.f", "degf", "fahrenheit", "°.f"}
@@ -147,6 +148,8 @@ def linear_conversion(quantity: str, unit: str) -> tuple[float, float]:
         zero = float(_registry().Quantity(0.0, "degF").to("degC").magnitude)
         one = float(_registry().Quantity(1.0, "degF").to("degC").magnitude)
         return one - zero, zero
+    if quantity == "temperature" and text == "0.1.°c":
+        return 0.1, 0.0
     if quantity == "density":
         return _DENSITY.get(text, 1.0), 0.0
     if quantity == "time":

@@ -1,6 +1,7 @@
 """The viscosity of each row: its number, its unit, and the words that stand for no number."""
 
 import unicodedata
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -9,32 +10,51 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest import reasons
+from ingest.answers import no_result_numbers
+from ingest.coded import Coded, coded, constant, lower_is_in
 from ingest.csv_file import TextTable
 from ingest.fate import Fate
 from ingest.meaning import Meaning
-from ingest.numbers import NumberColumn, parse_numbers
+from ingest.numbers import NumberColumn
 from ingest.units import ViscosityUnit, viscosity_unit
 
 _DENSITIES = (0.3, 5.0)  # g/cm³: what a liquid in a beaker can have
 
 
-def add_viscosity(table: TextTable, meaning: Meaning, rows: pd.DataFrame, fate: Fate) -> None:
-    """Add columns viscosity (mPa·s, NaN where there is none) and received (text with its unit)."""
+def add_viscosity(
+    table: TextTable,
+    meaning: Meaning,
+    rows: pd.DataFrame,
+    fate: Fate,
+    numbers: Callable[[str, pa.ChunkedArray], NumberColumn],
+) -> None:
+    """Add columns viscosity (mPa·s, NaN where there is none) and received (text with its unit).
+
+    Args:
+        table: the cells. meaning: of the file. rows: what was read of them so far.
+        fate: their reasons. numbers: reads the cells of a column, by its name, as numbers.
+    """
     column = table.cells.column(meaning.columns["viscosity"])
-    read = parse_numbers(column, meaning.decimal_mark)
-    unit_text = _unit_texts(table, meaning, read)
-    codes, units = pd.factorize(unit_text)
-    meanings = [_unit_meaning(unit, meaning) for unit in units]
-    kind = np.array([m.kind for m in meanings], dtype=object)[codes]
-    factor = np.array([m.factor for m in meanings])[codes]
-    behind = np.array([f" {unit}" if unit else "" for unit in units], dtype=object)[codes]
-    behind[read.unit != ""] = ""
-    received = pc.binary_join_element_wise(
-        pc.utf8_trim_whitespace(column), pa.array(behind, pa.string()), ""
-    )
+    read = numbers("viscosity", column)
+    unit = _unit_texts(table, meaning, read)
+    units = unit.texts.to_pylist()
+    meanings = [_unit_meaning(text, meaning) for text in units]
+    factor = np.array([m.factor for m in meanings])[unit.codes]
+    behind = pa.array([f" {text}" if text else "" for text in units], pa.string())
+    behind = behind.take(pa.array(unit.codes))
+    in_the_cell = read.unit != ""
+    if in_the_cell.any():
+        behind = pc.if_else(pa.array(in_the_cell), "", behind)
+    received = pc.binary_join_element_wise(pc.utf8_trim_whitespace(column), behind, "")
     rows["received"] = pd.Series(received.combine_chunks(), dtype=pd.ArrowDtype(pa.string()))
     _mark_words(column, read, fate)
+    nothing = np.isin(read.values, no_result_numbers(meaning.constants))
+    fate.mark(nothing, "no_result", "the number that the site writes for no result")
     fate.mark(is_in(rows["status"], reasons.INVALID_WORDS), "marked_invalid")
+
+    def of_kind(kind: str) -> npt.NDArray[np.bool_]:
+        return unit.where(np.array([m.kind == kind for m in meanings], dtype=bool))
+
     for reason in (
         "unit_missing",
         "unit_megapascal",
@@ -42,22 +62,25 @@ def add_viscosity(table: TextTable, meaning: Meaning, rows: pd.DataFrame, fate: 
         "unit_flow_cup",
         "unit_unknown",
     ):
-        fate.mark(kind == reason, reason, unit_text)
+        where = of_kind(reason)
+        if where.any():
+            fate.mark(where, reason, unit.objects())
     fate.mark(read.ambiguous, "ambiguous_number", "in the column for viscosity")
-    kinematic = kind == "kinematic"
+    kinematic = of_kind("kinematic")
     density = rows["density"].to_numpy(dtype=float)
     dense = (density >= _DENSITIES[0]) & (density <= _DENSITIES[1])
-    fate.mark(kinematic & ~dense, "unit_needs_density", unit_text)
+    if kinematic.any():
+        fate.mark(kinematic & ~dense, "unit_needs_density", unit.objects())
     value = np.where(kinematic, read.values * factor * density, read.values * factor)
     value = _without_rounding_dust(value, kinematic | (factor != 1.0))
-    usable_unit = (kind == "dynamic") | (kinematic & dense)
+    usable_unit = of_kind("dynamic") | (kinematic & dense)
     rows["viscosity"] = np.where(usable_unit & ~read.ambiguous & ~read.unreadable, value, np.nan)
 
 
 def is_in(text: pd.Series, words: frozenset[str]) -> npt.NDArray[np.bool_]:
-    """Whether each text is one of some words, in any case."""
-    lowered = pc.utf8_lower(pa.array(text))
-    return np.asarray(pc.is_in(lowered, value_set=pa.array(sorted(words), pa.string())))
+    """Whether each text of a column of categories is one of some words, in any case."""
+    known = np.asarray(lower_is_in(pa.array(text.cat.categories, pa.string()), words), dtype=bool)
+    return np.asarray(known[text.cat.codes.to_numpy()])
 
 
 def _without_rounding_dust(
@@ -71,17 +94,20 @@ def _without_rounding_dust(
     return values
 
 
-def _unit_texts(table: TextTable, meaning: Meaning, read: NumberColumn) -> npt.NDArray[np.object_]:
+def _unit_texts(table: TextTable, meaning: Meaning, read: NumberColumn) -> Coded:
     """The unit of each row: behind the digits, else in the unit column, the heading, an answer."""
     n = table.cells.num_rows
-    unit = np.full(n, meaning.units.get("viscosity") or meaning.constants.get("unit", ""), object)
+    other = meaning.units.get("viscosity") or meaning.constants.get("unit", "")
     index = meaning.columns.get("unit")
+    unit = constant(other, n)
     if index is not None:
-        encoded = pc.dictionary_encode(pc.utf8_trim_whitespace(table.cells.column(index)))
-        encoded = encoded.combine_chunks()
-        texts = np.array(encoded.dictionary.to_pylist(), dtype=object)[np.asarray(encoded.indices)]
-        unit = np.where(texts != "", texts, unit)
-    return np.where(read.unit != "", read.unit, unit)
+        found = coded(table.cells.column(index))
+        texts = pc.utf8_trim_whitespace(found.texts)
+        unit = Coded(found.codes, pc.if_else(pc.equal(texts, ""), other, texts))
+    in_the_cell = read.unit != ""
+    if not in_the_cell.any():
+        return unit
+    return coded(pa.array(np.where(in_the_cell, read.unit, unit.objects()), pa.string()))
 
 
 def _unit_meaning(unit: str, meaning: Meaning) -> ViscosityUnit:

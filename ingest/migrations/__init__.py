@@ -14,13 +14,20 @@ def upgrade(connection: sa.Connection, version: int) -> None:
     from alembic.operations import Operations
 
     from ingest import batches
-    from ingest.migrations import to_version_2, to_version_3
+    from ingest.migrations import to_version_2, to_version_3, to_version_4, to_version_5
 
-    steps = {2: to_version_2.upgrade, 3: to_version_3.upgrade}
+    steps = {
+        2: to_version_2.upgrade,
+        3: to_version_3.upgrade,
+        4: to_version_4.upgrade,
+        5: to_version_5.upgrade,
+    }
     operations = Operations(MigrationContext.configure(connection))
     for number in sorted(steps):
         if number > version:
             steps[number](operations)
+    if version >= 2:
+        return
     revision = connection.execute(sa.text("SELECT value FROM meta WHERE name = 'revision'"))
     every = connection.execute(sa.text("SELECT DISTINCT characteristic_id, batch FROM results"))
     keys = {(int(owner), str(batch)) for owner, batch in every}

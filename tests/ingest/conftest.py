@@ -25,9 +25,7 @@ def store(tmp_path: Path) -> Iterator[ingest.Store]:
     opened.close()
 
 
-@pytest.fixture
-def postgres_url() -> Iterator[str]:
-    """The address of an empty database on the server that the environment names."""
+def _postgres_database() -> Iterator[str]:
     server = os.environ.get("VISCOSITY_SPC_TEST_POSTGRES")
     if not server:
         if os.environ.get("VISCOSITY_SPC_REQUIRE_ALL"):
@@ -40,6 +38,36 @@ def postgres_url() -> Iterator[str]:
     yield sa.make_url(server).set(database=name).render_as_string(hide_password=False)
     with admin.connect() as connection:
         connection.exec_driver_sql(f'DROP DATABASE "{name}" WITH (FORCE)')
+    admin.dispose()
+
+
+@pytest.fixture
+def postgres_url() -> Iterator[str]:
+    """The address of an empty database on the server that the environment names."""
+    yield from _postgres_database()
+
+
+@pytest.fixture
+def postgres_source_url() -> Iterator[str]:
+    """As `postgres_url`, for the database of a laboratory beside that of a store."""
+    yield from _postgres_database()
+
+
+@pytest.fixture
+def mariadb_url() -> Iterator[str]:
+    """The address of an empty MariaDB database on the server that the environment names."""
+    server = os.environ.get("VISCOSITY_SPC_TEST_MARIADB")
+    if not server:
+        if os.environ.get("VISCOSITY_SPC_REQUIRE_ALL"):
+            pytest.fail("VISCOSITY_SPC_TEST_MARIADB is required here but not set")
+        pytest.skip("VISCOSITY_SPC_TEST_MARIADB names no MariaDB server")
+    name = f"spc_{uuid.uuid4().hex}"
+    admin = sa.create_engine(server, isolation_level="AUTOCOMMIT")
+    with admin.connect() as connection:
+        connection.exec_driver_sql(f"CREATE DATABASE {name} CHARACTER SET utf8mb4")
+    yield sa.make_url(server).set(database=name).render_as_string(hide_password=False)
+    with admin.connect() as connection:
+        connection.exec_driver_sql(f"DROP DATABASE {name}")
     admin.dispose()
 
 

@@ -104,8 +104,11 @@ def test_encodings_and_delimiters(encoding: str, delimiter: str) -> None:
         (b"\x89PNG\r\n\x1a\n" + bytes(300), r"is a PNG picture, not a text file"),
         (b"PK\x03\x04" + bytes(300), r"a ZIP archive or an Excel workbook"),
         (b"\x01\x02\x00\x03" * 200, r"is not a text file|no header line"),
-        (b"colour,size\nred,3\n", r"no header line that names a viscosity column"),
-        (b"batch,product,operator\nB1,P,A\n", r"has no viscosity column: the header in line 1"),
+        (b"Dear all,\nplease find it attached\n", r"no header line that names a viscosity"),
+        (b"colour,size\nred,small\n", r"no header line that names a viscosity column"),
+        # rows without any header: the first of them is a row and no header
+        (b"B1;P;V1;S3;2000\nB2;P;V1;S3;2010\n", r"no header line that names a viscosity"),
+        (b"2025-03-03;B1;P;2000\n2025-03-04;B2;P;2010\n", r"no header line that names a visc"),
         ("batch,ViskositÃ¤t mPas\nB1,2000\n".encode(), r"saved in the wrong encoding"),
         ("batch,viscosity cP\nB1,2000\n".encode("utf-16")[:-1], r"damaged further on"),
     ],

@@ -32,6 +32,19 @@ INSERT INTO specifications VALUES (1, 'P', 1800.0, 2200.0, NULL, '',
 """
 
 
+THIRD_ROWS = """
+INSERT INTO meta VALUES ('schema_version', '3');
+INSERT INTO meta VALUES ('revision', '1');
+INSERT INTO imports VALUES (1, '2025-01-01T00:00:00+00:00', 'old.csv', 'd', 'lab',
+    '{"rows_read": 1, "used": 1, "set_aside": {}, "not_parsed": {},
+      "duplicates": 0, "conflicts": 0, "blank_lines": 0, "closes": true}', '[]', '{}', 1);
+INSERT INTO characteristics VALUES (1, 'P', 'product', '', 'S3', '20', '', '', '', '', 'S3');
+INSERT INTO results (id, characteristic_id, batch, replicate, instrument, moment, variant,
+    import_id, line, viscosity, received) VALUES
+    (1, 1, 'B1', 1, 'V1', 100, 0, 1, 2, 2000.0, '2000')
+"""
+
+
 def statements(*texts: str) -> Iterator[str]:
     for text in texts:
         yield from (part.strip() for part in text.split(";") if part.strip())
@@ -40,14 +53,24 @@ def statements(*texts: str) -> Iterator[str]:
 @pytest.fixture(params=["sqlite", "postgresql"])
 def version_1(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of a store as version 1 of the tables left it, DDL kept as text."""
+    return older_store(request, tmp_path, 1, FIRST_ROWS)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def version_3(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of a store as version 3 of the tables left it, its batches left out."""
+    return older_store(request, tmp_path, 3, THIRD_ROWS)
+
+
+def older_store(request: pytest.FixtureRequest, tmp_path: Path, version: int, rows: str) -> str:
     data = Path(__file__).parent / "data"
     url = f"sqlite:///{tmp_path / 'old.sqlite'}"
     if request.param == "postgresql":
         url = request.getfixturevalue("postgres_url")
     engine = sa.create_engine(url)
     with engine.begin() as connection:
-        ddl = (data / f"version_1_{request.param}.sql").read_text()
-        for statement in statements(ddl, FIRST_ROWS):
+        ddl = (data / f"version_{version}_{request.param}.sql").read_text()
+        for statement in statements(ddl, rows):
             connection.execute(sa.text(statement.replace(":", r"\:")))
     engine.dispose()
     return url
@@ -75,6 +98,17 @@ def test_a_migrated_store_has_the_tables_of_a_new_one(version_1: str) -> None:
     with store.reading() as connection:
         assert differences(connection) == []
         assert columns_of(connection) == columns_of_metadata(connection)
+    store.close()
+
+
+def test_a_store_of_version_3_is_brought_up_to_date(version_3: str) -> None:
+    store = ingest.open_store(version_3)
+    with store.reading() as connection:
+        assert differences(connection) == []
+        assert columns_of(connection) == columns_of_metadata(connection)
+    assert store.readings()["viscosity"].tolist() == [2000.0]
+    assert ingest.remembered(store) == []
+    assert store.imports()["source"].tolist() == ["lab"]
     store.close()
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from ingest import REASONS, IngestError, read_bytes, read_file
-from ingest.reasons import NOT_PARSED, SET_ASIDE
+from ingest.reasons import NOT_PARSED, REMARKS, SET_ASIDE
 
 HEAD = (
     "timestamp,batch,product,instrument,spindle,speed_rpm,torque_pct,"
@@ -205,7 +205,8 @@ def test_a_row_that_cannot_be_understood_is_kept_as_text(line: str, reason: str)
 
 
 def test_every_reason_has_a_sentence() -> None:
-    assert REASONS == SET_ASIDE | NOT_PARSED
+    assert REASONS == SET_ASIDE | NOT_PARSED | REMARKS
+    assert len(REASONS) == len(SET_ASIDE) + len(NOT_PARSED) + len(REMARKS)
     assert all(text.endswith(".") for text in REASONS.values())
 
 
@@ -218,6 +219,8 @@ def test_every_reason_has_a_sentence() -> None:
         ("batch,product,viscosity MPa.s", "B1,P,2010", "MPa.s"),
         ("batch,product,viscosity cP,viscosity mPa.s", "B1,P,2010,2010", "viscosity_column"),
         ("date,batch,product,viscosity cP", "03/04/2025,B1,P,2010", "date_order"),
+        ("number,product,viscosity cP", "B1,P,2000", "batch_column"),
+        ("batch,product,value", "B1,P,2000", "viscosity_column"),
     ],
 )
 def test_what_a_file_does_not_say_is_asked(head: str, row: str, field: str) -> None:
@@ -245,7 +248,6 @@ def test_an_answer_without_sense_is_refused(answers: dict[str, str], message: st
 @pytest.mark.parametrize(
     ("head", "row", "message"),
     [
-        ("product,viscosity cP", "P,2000", "has no batch column"),
         ("batch,product,viscosity KU", "B1,P,95", "given in 'KU', which has no conversion"),
         ("date,batch,product,viscosity cP", "13/04/2025,B1,P,1\n04/13/2025,B1,P,1", "two orders"),
     ],

@@ -1,0 +1,80 @@
+"""A text column as codes of its distinct texts: what is true of a text is found out once."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coded:
+    """Distinct texts, and for each row the place of its text among them."""
+
+    codes: npt.NDArray[np.int32]
+    texts: pa.Array
+
+    def where(self, holds: pa.Array | npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        """For each row, what is known for each distinct text."""
+        known = np.asarray(holds, dtype=bool)
+        if not known.any():
+            return np.zeros(len(self.codes), dtype=bool)
+        return np.asarray(known[self.codes])
+
+    def is_in(self, words: frozenset[str]) -> npt.NDArray[np.bool_]:
+        """Whether each row's text is one of some words, in any case."""
+        return self.where(lower_is_in(self.texts, words))
+
+    def objects(self) -> npt.NDArray[np.object_]:
+        """The texts row by row."""
+        distinct = np.empty(len(self.texts), dtype=object)
+        distinct[:] = self.texts.to_pylist()
+        return np.asarray(distinct[self.codes])
+
+    def series(self) -> pd.Series:
+        """The column as categories."""
+        return categories(self.codes, self.texts)
+
+
+def categories(codes: npt.NDArray[np.signedinteger], texts: pa.Array) -> pd.Series:
+    """A column of categories from the place of each row's text among the distinct ones."""
+    series: pd.Series = pa.DictionaryArray.from_arrays(pa.array(codes), texts).to_pandas()
+    return series
+
+
+def coded(column: pa.ChunkedArray | pa.Array) -> Coded:
+    """The distinct texts of a column as they stand in it."""
+    encoded = pc.dictionary_encode(column)
+    if isinstance(encoded, pa.ChunkedArray):
+        encoded = encoded.combine_chunks()
+    return Coded(np.asarray(encoded.indices, dtype=np.int32), encoded.dictionary)
+
+
+def constant(text: str, n: int) -> Coded:
+    """One text in every row."""
+    return Coded(np.zeros(n, dtype=np.int32), pa.array([text], pa.string()))
+
+
+def tidy(column: pa.ChunkedArray, blank: str = "") -> Coded:
+    """A column's texts without blanks at both ends and without runs of them inside.
+
+    Args:
+        column: the texts. blank: what stands where a cell is empty.
+    """
+    found = coded(column)
+    texts = pc.utf8_trim_whitespace(found.texts)
+    if pc.any(pc.match_substring(texts, "  ")).as_py():
+        texts = pc.replace_substring_regex(texts, r" {2,}", " ")
+    if blank:
+        texts = pc.if_else(pc.equal(texts, ""), blank, texts)
+    if texts.equals(found.texts):
+        return found
+    again = coded(texts)
+    return Coded(again.codes[found.codes], again.texts)
+
+
+def lower_is_in(texts: pa.Array, words: frozenset[str]) -> pa.Array:
+    """Whether each text is one of some words, in any case."""
+    return pc.is_in(pc.utf8_lower(texts), value_set=pa.array(sorted(words), pa.string()))
