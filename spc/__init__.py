@@ -17,6 +17,7 @@ from spc.autocorrelation import (
     limits_under_autocorrelation,
 )
 from spc.capability import Capability, capability, capability_from_summary
+from spc.capability_change import CapabilityChange, capability_change
 from spc.capability_claim import (
     BatchesNeeded,
     MeasurementPart,
@@ -105,6 +106,7 @@ from spc.nonconforming import (
     observed_nonconforming,
     observed_share,
 )
+from spc.normal_plot import NormalPlot, normal_plot
 from spc.one_sided import noncentral_t_probability, one_sided_interval
 from spc.one_way import OneWay, one_way
 from spc.order_effect import OrderEffect, order_effect
@@ -211,6 +213,7 @@ __all__ = [
     "Autocorrelation",
     "BatchesNeeded",
     "Capability",
+    "CapabilityChange",
     "CapabilityStanding",
     "ChangePoint",
     "ChartSet",
@@ -249,6 +252,7 @@ __all__ = [
     "MeasurementPart",
     "Nested",
     "NoSpreadError",
+    "NormalPlot",
     "ObservedNonconforming",
     "OffsetAndGain",
     "OneWay",
@@ -292,6 +296,7 @@ __all__ = [
     "average_run_length",
     "batches_needed",
     "capability",
+    "capability_change",
     "capability_from_quantiles",
     "capability_from_summary",
     "capability_gate",
@@ -352,6 +357,7 @@ __all__ = [
     "measurement_part",
     "nested",
     "noncentral_t_probability",
+    "normal_plot",
     "observed_index",
     "observed_nonconforming",
     "observed_share",

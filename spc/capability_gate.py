@@ -89,7 +89,7 @@ def capability_gate(
     censored_fraction = as_sigma(censored_fraction, name="censored_fraction")
     reasons = []
     if points_outside > 0:
-        reasons.append(f"{points_outside} of {n_points} batches beyond the limits")
+        reasons.append(f"{points_outside} of {n_points} batches beyond the control limits")
     if open_events > 0:
         events = "1 event" if open_events == 1 else f"{open_events} events"
         reasons.append(f"{events} nobody has closed")

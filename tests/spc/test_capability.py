@@ -72,7 +72,7 @@ def test_direct_case():
 
 def test_unstable_scenario(batches):
     # Computed apart, specification 1750-2250: 2.64 from short-term sigma, 1.01 (0.79-1.23) from
-    # the total, 15 of 50 batches beyond the limits: no capability is earned.
+    # the total, 15 of 50 batches beyond the control limits: no capability is earned.
     means = [b.mean() for b in batches("S12_unstable_capability")]
     result = spc.capability(means, 1750, 2250)
     assert (result.n, round(result.mean, 1), round(result.sd, 1)) == (50, 2007.8, 80.2)
@@ -87,7 +87,7 @@ def test_unstable_scenario(batches):
         lag1=about.lag1,
         lag1_band=about.lag1_band,
     )
-    assert reasons[0] == "15 of 50 batches beyond the limits"
+    assert reasons[0] == "15 of 50 batches beyond the control limits"
     assert reasons[1].startswith("neighbouring batches are alike")
 
 
@@ -297,7 +297,7 @@ QUIET = {"n": 50, "points_outside": 0, "n_points": 50, "lag1": 0.1, "lag1_band":
         ({}, ()),
         ({"lag1": None}, ()),
         ({"n": 30, "n_points": 30}, ()),
-        ({"points_outside": 15}, ("15 of 50 batches beyond the limits",)),
+        ({"points_outside": 15}, ("15 of 50 batches beyond the control limits",)),
         (
             {"lag1": 0.604, "lag1_band": 0.219},
             ("neighbouring batches are alike (lag-1 correlation 0.60, band ±0.22)",),
@@ -335,7 +335,7 @@ QUIET = {"n": 50, "points_outside": 0, "n_points": 50, "lag1": 0.1, "lag1_band":
         (
             {"n": 12, "points_outside": 1, "n_points": 12, "open_events": 1},
             (
-                "1 of 12 batches beyond the limits",
+                "1 of 12 batches beyond the control limits",
                 "1 event nobody has closed",
                 "n = 12: 18 more batches for an index",
             ),
