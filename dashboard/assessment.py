@@ -6,7 +6,7 @@ batch is), `check_standards`, `capability_view` (the gate), `subgroups`, `notes`
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -77,6 +77,7 @@ __all__ = [
     "SubgroupView",
     "assess_store",
     "expected_false_alarms",
+    "renewed",
     "repeatability_by_level",
     "to_json",
 ]
@@ -164,6 +165,22 @@ def assess_store(
     )
 
 
+def renewed(found: Sequence[Assessment], now: datetime) -> list[Assessment]:
+    """The same assessments at a later time: only how fresh the data are depends on the clock."""
+    at = _in_utc(now)
+    said = [stale_sentence(one.batches["at"], one.last_batch_at, at) for one in found]
+    return [
+        one
+        if words == one.stale_sentence
+        else replace(one, stale=bool(words), stale_sentence=words)
+        for one, words in zip(found, said, strict=True)
+    ]
+
+
+def _aged(one: Assessment, said: str) -> Assessment:
+    return replace(one, stale=bool(said), stale_sentence=said)
+
+
 def _chosen_products(characteristics: pd.DataFrame, product: str | None) -> pd.DataFrame:
     named = characteristics["product"].str.strip() != ""  # rows without a product are set aside
     products = characteristics[named & (characteristics["sample_type"] == "product")]
@@ -245,7 +262,16 @@ def _assess(
 
     repeatability, order = _repeatability(replicate_groups(table))
     in_force = specifications_in_force(specifications, frame["at"])
-    capability = capability_view(table, in_force, charts, events, repeatability, n_set_aside)
+    capability = capability_view(
+        table,
+        in_force,
+        charts,
+        events,
+        repeatability,
+        n_set_aside,
+        limits.left_out,
+        str(getattr(row, "stage", "")),
+    )
     recent = set(frame["instrument"].iloc[-OPEN_WINDOW:])
     doubts = doubts_of(charts, names, on_instruments(standards, recent))
     neighbours = neighbours_note(means, len(events)) if charts is not None else ""

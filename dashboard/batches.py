@@ -123,6 +123,23 @@ def named_batches(
     return names
 
 
+def load_batch(store: Any, characteristic_id: int, name: str) -> pd.DataFrame:
+    """Every reading of one batch, those set aside too, under the name that screens give it.
+
+    A batch number that was used again carries its year or month; its readings are those within
+    30 days of the first ones of that time.
+    """
+    rows = store.readings(characteristic_id, aside=True, batch=name)
+    if len(rows) or not name.endswith(")"):
+        return rows
+    number, _, when = name[:-1].rpartition(" (")
+    rows = store.readings(characteristic_id, aside=True, batch=number)
+    at = rows["sampled_at"].fillna(rows["at"])
+    begins = at[at.dt.strftime("%Y-%m").fillna("").str.startswith(when)].min()
+    near = (at >= begins) & (at <= begins + pd.Timedelta(LONG_APART))
+    return rows[near].reset_index(drop=True)
+
+
 def no_batches() -> BatchTable:
     """Give the table of a characteristic whose every reading was set aside."""
     frame = pd.DataFrame(
@@ -145,14 +162,20 @@ def replicate_groups(table: BatchTable) -> np.ndarray:
 
 def batches_per_week(at: pd.Series) -> float | None:
     """Batches a week over the record; None below two dated batches or without any span."""
-    dated = at.dropna()
+    dated = _dated(at)
     if len(dated) < 2:
         return None
-    weeks = (dated.max() - dated.min()) / pd.Timedelta(weeks=1)
+    weeks = float((dated.max() - dated.min()) / np.timedelta64(7, "D"))
     return (len(dated) - 1) / weeks if weeks > 0 else None
 
 
 def usual_interval(at: pd.Series) -> pd.Timedelta | None:
     """Median time between neighbouring batches; None below two dated batches."""
-    dated = at.dropna().sort_values()
-    return dated.diff().median() if len(dated) > 1 else None
+    dated = np.sort(_dated(at))
+    return pd.Timedelta(np.median(np.diff(dated))) if len(dated) > 1 else None
+
+
+def _dated(at: pd.Series) -> np.ndarray:
+    """The times that are recorded, in UTC. Plain arrays: this runs for every product of a plant."""
+    times = at.to_numpy(dtype="datetime64[ns]")
+    return times[~np.isnat(times)]

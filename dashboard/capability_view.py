@@ -1,7 +1,7 @@
 """Capability behind its gate: an index where it is earned, else the reasons for none."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -81,11 +81,14 @@ def capability_view(
     events: Sequence[Event],
     repeatability: spc.Repeatability | None,
     n_set_aside: dict[str, int],
+    left_out: Mapping[int, str] | None = None,
+    stage: str = "",
 ) -> CapabilityView:
     """Give the capability of the batch means, or performance with reasons, or reasons alone.
 
-    Every event on the batch means counts against stability, the past ones too: nobody has given
-    them a cause yet, and an index speaks for the whole window.
+    Every event on the batch means that nobody has closed counts against stability, the past ones
+    too: an index speaks for the whole window. A batch that is left out of the limits with a cause
+    is left out here too, and said wherever the index is.
 
     Args:
         table: batches of one characteristic.
@@ -94,21 +97,27 @@ def capability_view(
         events: events of those charts.
         repeatability: used for the share of the tolerance that measuring takes.
         n_set_aside: readings not used, reason to count.
+        left_out: positions of batches that are left out of the limits.
+        stage: of the samples, as recorded; "" where files name none.
     """
-    means = table.frame["mean"].to_numpy()
+    counted = np.ones(len(table.frame), dtype=bool)
+    counted[list(left_out or ())] = False
+    means = table.frame["mean"].to_numpy()[counted]
     n = len(means)
     newest = in_force.newest()
     if newest is None:
         none_at_all = all(one is None for one in in_force.choices)
         where = "" if none_at_all else " for the newest batch"
         return CapabilityView(None, (f"no specification is recorded{where}",), False, None)
-    one_version = all(in_force.choices[i] == newest for i in np.unique(in_force.position))
+    one_version = len({_limits(in_force.choices[i]) for i in in_force.position[counted]}) <= 1
     n_censored = sum(n_set_aside.get(reason, 0) for reason in CENSORED)
     censored = n_censored / max(1, n_censored + int(table.frame["n"].sum()))
     location = charts.location if charts is not None else None
-    n_outside = int(location.outside().sum()) if location is not None else 0
-    n_events = sum(event.chart != DUPLICATES_RANGE for event in events)
-    about = spc.describe(means) if location is not None else None
+    n_outside = int((location.outside() & counted).sum()) if location is not None else 0
+    n_events = sum(
+        event.chart != DUPLICATES_RANGE and not event.handling.closed for event in events
+    )
+    about = spc.describe(means) if location is not None and n else None
     reasons = tuple(
         spc.capability_gate(
             n=n,
@@ -116,10 +125,11 @@ def capability_view(
             n_points=n,
             lag1=about.lag1 if about is not None else None,
             lag1_band=about.lag1_band if about is not None else math.inf,
-            measurement_percent_of_tolerance=_measurement_share(newest, repeatability),
+            measurement_percent_of_tolerance=measurement_share(newest, repeatability),
             censored_fraction=censored,
             open_events=n_events,
             one_specification=one_version,
+            as_made=is_as_made(stage),
         )
     )
     if n < FEWEST_BATCHES or not one_version or censored > MOST_CENSORED or location is None:
@@ -142,7 +152,17 @@ def capability_view(
     return CapabilityView(result, reasons, bool(reasons), newest)
 
 
-def _measurement_share(
+ADJUSTED = ("adjust", "final", "correct", "rework", "korr", "eingestellt", "nachgestellt", "fertig")
+"""What the words for samples after an adjustment hold. Samples of another stage, and of files that
+name none, count as made."""
+
+
+def is_as_made(stage: str) -> bool:
+    """Whether nothing says that samples of this stage were taken after an adjustment."""
+    return not any(word in stage.casefold() for word in ADJUSTED)
+
+
+def measurement_share(
     specification: ingest.Specification, repeatability: spc.Repeatability | None
 ) -> float | None:
     """Six repeatability standard deviations in percent of the tolerance; None if one-sided."""

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from dashboard import chart_panels
+from dashboard import chart_panels, more_panels
 from dashboard.results import IN_DOUBT, NOT_ENOUGH, NOT_FRESH, QUIET, SIGNAL
 
 
@@ -21,7 +21,8 @@ PAGES: tuple[PageRow, ...] = (
     PageRow("overview.py", "Overview", "overview", ":material/list:"),
     PageRow("control_chart.py", "Control chart", "control-chart", ":material/show_chart:"),
     PageRow("capability.py", "Capability", "capability", ":material/align_horizontal_center:"),
-    PageRow("repeatability.py", "Repeatability", "repeatability", ":material/repeat:"),
+    PageRow("measuring_system.py", "Measuring system", "measuring-system", ":material/straighten:"),
+    PageRow("batch.py", "Batch", "batch", ":material/search:"),
     PageRow("import_file.py", "Import", "import", ":material/upload_file:"),
     PageRow("setup.py", "Set-up", "set-up", ":material/tune:"),
 )
@@ -37,6 +38,7 @@ class ChartRow:
         when: when to use it, as a sentence.
         needs_subgroups: a person has to say what one subgroup is.
         panels: from an assessment and options to the panels, top to bottom.
+        several_products: from a view of several products instead of one assessment.
     """
 
     key: str
@@ -44,6 +46,7 @@ class ChartRow:
     when: str
     needs_subgroups: bool
     panels: Callable[..., list[chart_panels.Panel]]
+    several_products: bool = False
 
 
 CHARTS: tuple[ChartRow, ...] = (
@@ -67,6 +70,28 @@ CHARTS: tuple[ChartRow, ...] = (
         "As X-bar and range, for subgroups of more than about five values.",
         True,
         chart_panels.xbar_s,
+    ),
+    ChartRow(
+        "ewma",
+        "Moving average of batch means (EWMA)",
+        "For slow shifts: each point is a fifth of the newest mean and four fifths of what was.",
+        False,
+        chart_panels.moving_average,
+    ),
+    ChartRow(
+        "cusum",
+        "Cumulative sums of batch means (CUSUM)",
+        "For small lasting shifts, when you want to know since when and how large.",
+        False,
+        more_panels.cumulative_sums,
+    ),
+    ChartRow(
+        "short-run",
+        "Several products, few batches each",
+        "For products of one process that each have too few batches: ln(result ÷ target).",
+        False,
+        more_panels.short_run,
+        several_products=True,
     ),
 )
 

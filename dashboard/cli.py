@@ -1,4 +1,4 @@
-"""The command line: demo, serve, import, specify, assess, and those of `cli_store.py`.
+"""The command line: demo, serve, import, specify, assess; more in the other `cli_` modules.
 
 Exit codes: 0 done; 1 done and something needs a person; 2 could not do it, with one sentence.
 Heavy libraries are imported inside the commands that use them, so that `--help` is quick.
@@ -14,15 +14,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dashboard import cli_store
+from dashboard import cli_memory, cli_sources, cli_store
 from dashboard.cli_options import (
     COULD_NOT,
     DONE,
     NEEDS_A_PERSON,
     ByOption,
     JsonOption,
+    Stopped,
     StoreOption,
+    WatchOption,
     WhyOption,
+    printable,
 )
 
 if TYPE_CHECKING:
@@ -35,8 +38,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Statistical process control for viscosity results.",
 )
-for command in cli_store.COMMANDS:
+for command in (*cli_store.COMMANDS, *cli_sources.COMMANDS, *cli_memory.COMMANDS):
     app.command()(command)
+FINDINGS_SHOWN = 12  # lines of text; JSON has more
 PortOption = Annotated[int | None, typer.Option("--port", help="Port on 127.0.0.1.")]
 OpenOption = Annotated[bool, typer.Option("--open/--no-open", help="Show it in the browser.")]
 
@@ -50,10 +54,6 @@ def main() -> None:
     except Stopped:
         print("Stopped.", file=sys.stderr)  # noqa: T201
         sys.exit(COULD_NOT)
-
-
-class Stopped(BaseException):
-    """Ctrl-C or a request to end; typer would answer KeyboardInterrupt with a code of its own."""
 
 
 def _stop(_signal: int, _frame: object) -> None:
@@ -111,25 +111,48 @@ def serve_command(
 
 @app.command("import")
 def import_command(
-    files: Annotated[list[Path], typer.Argument(help="Files of readings.")],
+    files: Annotated[list[Path], typer.Argument(help="Files of readings, or folders of them.")],
     store: StoreOption = None,
     source: Annotated[str, typer.Option(help="A name for where the files come from.")] = "",
     set_: Annotated[
         list[str] | None,
-        typer.Option("--set", help="FIELD=VALUE: what the files do not say, e.g. unit=cP."),
+        typer.Option(
+            "--set",
+            help="FIELD=VALUE: what the files do not say, e.g. unit=cP or column:Wert=viscosity.",
+        ),
     ] = None,
+    watch: WatchOption = None,
+    by: ByOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Import files of readings and print where every row went."""
+    """Import files of readings and print where every row went; of a folder, all in and below it."""
     import ingest
 
     answers = _pairs(set_ or [])
     opened = ingest.open_store(store)
-    outcomes = []
-    for file in files:
+    if watch is not None:
+
+        def shown(outcome: dict[str, Any]) -> str:
+            return json.dumps(outcome, ensure_ascii=False) if as_json else _account_text(outcome)
+
+        cli_sources.watch_folder(
+            opened,
+            files,
+            watch,
+            lambda file: _import_file(opened, file, answers, source, by),
+            shown,
+        )
+    found = ingest.find_files(files)
+    outcomes: list[tuple[dict[str, Any], int]] = []
+    for file, sentence in found.refused:
+        typer.echo(printable(sentence), err=True)
+        refusal = {"file": printable(file.name), "error": sentence, "questions": []}
+        outcomes.append((refusal, COULD_NOT))
+    for number, file in enumerate(found.files, 1):
         revision = opened.revision()
+        _show_file(number, len(found.files), file)
         try:
-            outcomes.append(_import_one(opened, file, answers, source))
+            outcomes += _import_file(opened, file, answers, source, by)
         except Stopped:
             stored = opened.revision() != revision  # it may have been writing the last page
             told = f"{file.name} is stored" if stored else f"nothing of {file.name} is stored"
@@ -140,9 +163,42 @@ def import_command(
     else:
         for outcome, _ in outcomes:
             typer.echo(_account_text(outcome))
-    codes = [code for _, code in outcomes]
+        if len(outcomes) > 1 or found.others:
+            typer.echo(_summary([outcome for outcome, _ in outcomes], found.others))
+    codes = [code for _, code in outcomes] or [COULD_NOT]
     stored = [code for code in codes if code != COULD_NOT]
     raise typer.Exit(COULD_NOT if not stored else min(max(codes), NEEDS_A_PERSON))
+
+
+def _show_file(number: int, total: int, file: Path) -> None:
+    """A line on the terminal that counts the files of a long list; nothing elsewhere."""
+    if total > 1 and sys.stderr.isatty():
+        print(f"{number} of {total}: {printable(file.name)}", file=sys.stderr, flush=True)  # noqa: T201
+
+
+def _summary(outcomes: list[dict[str, Any]], others: int) -> str:
+    """All files together, in one sentence."""
+    read = [outcome for outcome in outcomes if "error" not in outcome and not outcome["questions"]]
+    rows = sum(outcome["rows_read"] for outcome in read)
+    used = sum(outcome["used"] for outcome in read)
+    left = len(outcomes) - len(read)
+    lines = [f"{len(outcomes)} files: {len(read)} imported, {left} not. "]
+    lines.append(f"{rows} rows read, {used} used.")
+    if others:
+        lines.append(f" {others} files with other endings were left alone.")
+    return "".join(lines)
+
+
+def _import_file(
+    store: "ingest.Store", file: Path, answers: dict[str, str], source: str, by: str | None
+) -> list[tuple[dict[str, Any], int]]:
+    """Import a file; of an archive that holds several, each one."""
+    outcome, code = _import_one(store, file, answers, source, by)
+    asked = outcome["questions"]
+    if [question["field"] for question in asked] != ["member"]:
+        return [(outcome, code)]
+    members = asked[0]["choices"]
+    return [_import_one(store, file, {**answers, "member": one}, source, by) for one in members]
 
 
 def _pairs(texts: list[str]) -> dict[str, str]:
@@ -150,7 +206,9 @@ def _pairs(texts: list[str]) -> dict[str, str]:
 
     pairs = {}
     for text in texts:
-        field, mark, value = text.partition("=")
+        # a heading may hold a "=", what a column is does not
+        cut = text.rpartition if text.startswith("column:") else text.partition
+        field, mark, value = cut("=")
         if not mark or not field.strip() or not value.strip():
             raise IngestError(f"--set {text} is not FIELD=VALUE: write it as --set unit=cP.")
         pairs[field.strip()] = value.strip()
@@ -158,48 +216,74 @@ def _pairs(texts: list[str]) -> dict[str, str]:
 
 
 def _import_one(
-    store: "ingest.Store", file: Path, answers: dict[str, str], source: str
+    store: "ingest.Store", file: Path, answers: dict[str, str], source: str, by: str | None
 ) -> tuple[dict[str, Any], int]:
     """Import one file: what to report of it, and its exit code."""
     import ingest
     from ingest.reasons import NEEDS_A_PERSON as OPEN_REASONS
+    from ingest.reasons import severity
 
     try:
-        reading = ingest.read_file(file, answers)
+        reading = ingest.read_file(
+            file, answers, site=store.site(source), progress=_progress(file.name, "bytes read")
+        )
         questions = [
             {"field": q.field, "text": q.text, "choices": list(q.choices)}
             for q in reading.questions
         ]
+        if [question["field"] for question in questions] == ["member"]:
+            return {"file": reading.name, "questions": questions}, COULD_NOT
         if questions:
-            asked = " ".join(f"{q['text']} Answer with --set {q['field']}=…" for q in questions)
-            typer.echo(f"{reading.name} was not imported. {asked}", err=True)
-            report = reading.account.as_dict()
-            return {"file": reading.name, **report, "questions": questions}, COULD_NOT
-        report = store.add(reading, source, progress=_progress(reading.name))
+            asked = " ".join(_asked(question) for question in reading.questions)
+            changed = "".join(f" {note}" for note in reading.notes)
+            typer.echo(f"{reading.name} was not imported.{changed} {asked}", err=True)
+            told = {
+                "questions": questions,
+                "notes": list(reading.notes),
+                "change": reading.change.as_dict() if reading.change else None,
+            }
+            return {"file": reading.name, **reading.account.as_dict(), **told}, COULD_NOT
+        report = store.add(reading, source, progress=_progress(reading.name), by=by)
     except ingest.IngestError as error:
         typer.echo(str(error), err=True)
-        return {"file": file.name, "error": str(error), "questions": []}, COULD_NOT
+        name = printable(file.name)
+        return {"file": name, "error": str(error), "questions": []}, COULD_NOT
     account = report.account
+    found = {**account.set_aside, **account.not_parsed, **account.remarks}
     outcome = {
         "file": reading.name,
         **account.as_dict(),
+        "severity": {reason: severity(reason) for reason in found},
         "questions": [],
         "notes": list(report.notes),
         "understood": [f"{u.what}: {u.value} ({u.why})" for u in reading.understood],
+        "findings": [one.as_dict() for one in reading.findings],
+        "change": reading.change.as_dict() if reading.change else None,
     }
     waiting = OPEN_REASONS & (account.set_aside.keys() | account.not_parsed.keys())
     return outcome, NEEDS_A_PERSON if waiting or account.conflicts else DONE
 
 
-def _progress(name: str) -> Callable[[int, int], None] | None:
-    """A line on the terminal that counts the rows of a large file; nothing elsewhere."""
+def _asked(question: "ingest.Question") -> str:
+    """A question with the option that answers it, ready for a shell."""
+    import shlex
+
+    choices = [shlex.quote(f"{question.field}={choice}") for choice in question.choices[:6]]
+    if not choices:
+        return f"{question.text} Answer with --set {shlex.quote(f'{question.field}=…')}."
+    more = " …" if len(question.choices) > 6 else ""
+    return f"{question.text} Answer with --set {' or --set '.join(choices)}{more}."
+
+
+def _progress(name: str, what: str = "rows") -> Callable[[int, int], None] | None:
+    """A line on the terminal that counts what is done of a large file; nothing elsewhere."""
     if not sys.stderr.isatty():
         return None
 
     def show(done: int, total: int) -> None:
-        if total > 100_000:
+        if total > (100_000 if what == "rows" else 10_000_000):
             end = "\n" if done == total else ""
-            print(f"\r{name}: {done} of {total} rows", end=end, file=sys.stderr, flush=True)  # noqa: T201
+            print(f"\r{name}: {done} of {total} {what}", end=end, file=sys.stderr, flush=True)  # noqa: T201
 
     return show
 
@@ -216,13 +300,27 @@ def _account_text(outcome: dict[str, Any]) -> str:
     for kind, word in (("set_aside", "set aside"), ("not_parsed", "not parsed")):
         for reason, count in outcome[kind].items():
             lines.append(f"  {count:>8} {word}: {REASONS[reason]}")
+    for reason, count in outcome["remarks"].items():
+        lines.append(f"  {count:>8} remarked: {REASONS[reason]}")
     if outcome["duplicates"]:
         lines.append(f"  {outcome['duplicates']:>8} duplicates of rows already held")
     lines.append("           The account closes." if outcome["closes"] else "  It does not close!")
     if outcome["blank_lines"]:
         lines.append(f"           ({outcome['blank_lines']} blank lines skipped)")
     lines += [f"  Note: {note}" for note in outcome["notes"]]
-    return "\n".join(lines)
+    lines += [_finding_text(finding) for finding in outcome["findings"][:FINDINGS_SHOWN]]
+    more = len(outcome["findings"]) - FINDINGS_SHOWN
+    lines += [f"  And {more} more; --json prints them." if more > 0 else ""]
+    return "\n".join(line for line in lines if line)
+
+
+def _finding_text(finding: dict[str, Any]) -> str:
+    """One finding on a line: where, what, and what may have been meant."""
+    where = f"line {finding['line']}" if finding["line"] else finding["product"]
+    batch = f", batch {finding['batch']}" if finding["batch"] else ""
+    meant = f": {finding['proposal']} Nothing is changed." if finding["proposal"] else ""
+    place = f"{where}{batch}: " if where else ""
+    return f"  {finding['severity'].capitalize()}: {place}{finding['detail']}{meant}"
 
 
 @app.command()

@@ -28,7 +28,7 @@ it is open by the same rule.
 """
 BRIDGED = 1
 """Quiet batches that may lie inside an event; more of them part it in two."""
-EWMA_PHRASE = "moving average beyond its limits"
+EWMA_PHRASE = "moving average beyond its control limits"
 RANGE_RULE = "beyond_3_sigma"
 RANGE_PHRASE = "range beyond 3 sigma"
 
@@ -185,7 +185,7 @@ def _event_on_means(
         size = f"{text.percent(100 * abs(away) / center)} ({size})"
     where = f"{'above' if away > 0 else 'below'} the centre by {size}"
     if by_average_alone:
-        where, phrases = f"moving average {where}", ["beyond its limits"]
+        where, phrases = f"moving average {where}", ["beyond its control limits"]
     names = tuple(batches[part])
     return Event(
         start=start,

@@ -8,8 +8,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from dashboard import text
 from dashboard.results import DUPLICATES_RANGE, Assessment, CheckStandard, Event
 
 REACTION_PLAN = "reaction_plan"
@@ -123,6 +125,9 @@ def tasks_of(found: Sequence[Assessment], settings: Mapping[str, Any]) -> list[T
             step = plan[_key(event)]
             word = event.handling.word
             tasks.append(_task(one, step, event.sentence, began, word, event))
+        apart = _newest_apart(one)
+        if apart and not any(event.chart == DUPLICATES_RANGE for event in one.open_events):
+            tasks.append(_task(one, plan["duplicates_range"], apart, one.last_batch_at))
         if one.last_outside:
             what = f"{one.last_batch} is outside its specification."
             tasks.append(_task(one, plan["outside_specification"], what, one.last_batch_at))
@@ -134,6 +139,22 @@ def tasks_of(found: Sequence[Assessment], settings: Mapping[str, Any]) -> list[T
     return sorted(
         _once(tasks),
         key=lambda task: (order[task.key], task.since if task.since is not None else latest),
+    )
+
+
+def _newest_apart(one: Assessment) -> str:
+    """What puts the measurement in doubt without being an event yet: the newest range alone."""
+    within = one.charts.within if one.charts is not None else None
+    if within is None:
+        return ""
+    known = np.flatnonzero(np.isfinite(within.values))
+    if not len(known) or not within.outside()[known[-1]]:
+        return ""
+    newest = int(known[-1])
+    return (
+        f"{one.batches['batch'].iat[newest]}: readings "
+        f"{text.viscosity(within.values[newest], 3)} apart, limit "
+        f"{text.number(within.upper[newest], 3)}."
     )
 
 

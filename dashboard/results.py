@@ -110,6 +110,11 @@ class Event:
     open: bool
     handling: Handling = Handling()
 
+    @property
+    def word(self) -> str:
+        """Whether it waits for a person: "open", "closed" by one, or "past" and never closed."""
+        return "open" if self.open else "closed" if self.handling.closed else "past"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CapabilityView:
@@ -285,6 +290,15 @@ class Assessment:
     def needs_a_person(self) -> bool:
         """Whether anything here waits for somebody."""
         return self.state in (SIGNAL, IN_DOUBT) or self.last_outside or self.undecided > 0
+
+    @property
+    def lone_ranges(self) -> bool:
+        """Whether a range lies beyond its limit and is no signal by itself."""
+        if self.charts is None:
+            return False
+        charts = (self.charts.dispersion, self.charts.within)
+        beyond = sum(int(chart.outside().sum()) for chart in charts if chart is not None)
+        return beyond > sum(row.chart == DUPLICATES_RANGE for row in self.signals)
 
     @property
     def open_events(self) -> tuple[Event, ...]:

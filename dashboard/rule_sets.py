@@ -1,6 +1,9 @@
 """The sets of rules a person can choose, and how often each cries wolf."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import spc
 from dashboard.results import AssessmentError
@@ -29,17 +32,76 @@ class RuleSet:
 
     def false_alarms_per_week(self, batches_per_week: float) -> float:
         """Signals a week to expect by chance alone, while nothing is wrong."""
-        return spc.false_alarms_per_week(
-            batches_per_week,
-            self.rules,
-            with_ewma=self.with_ewma,
-            weight=EWMA_WEIGHT,
-            width=EWMA_WIDTH,
-        )
+        return batches_per_week * _false_alarms(self.rules, self.with_ewma)
+
+    @property
+    def run_length(self) -> float:
+        """Batches from one false alarm to the next, on average, while nothing is wrong."""
+        return 1.0 / _false_alarms(self.rules, self.with_ewma)
 
 
-RULE_SETS: dict[str, RuleSet] = {
-    chosen.key: chosen
+@lru_cache(maxsize=64)
+def _false_alarms(rules: tuple[spc.Rule, ...], with_ewma: bool) -> float:
+    """False alarms a batch. Kept: some rules are followed by simulation, which takes a second."""
+    return spc.false_alarms_per_week(
+        1.0, rules, with_ewma=with_ewma, weight=EWMA_WEIGHT, width=EWMA_WIDTH
+    )
+
+
+OWN_RULES = "own_rules"
+"""Name of the setting: {"rules": keys of spc.RULES, "with_ewma": whether}."""
+_OWN = "own:"
+_EWMA = "ewma"
+
+
+def own_key(rules: Sequence[str], with_ewma: bool) -> str:
+    """The key of a set that a site has put together: it names its rules."""
+    return _OWN + "+".join([*rules, *([_EWMA] if with_ewma else [])])
+
+
+def own_key_of(settings: Mapping[str, Any]) -> str | None:
+    """The key of the site's own set; None where it has none."""
+    held = settings.get(OWN_RULES) or {}
+    key = own_key(held.get("rules") or (), bool(held.get("with_ewma")))
+    return key if key in RULE_SETS else None
+
+
+def _own(key: str) -> RuleSet:
+    names = key.removeprefix(_OWN).split("+")
+    rules = tuple(rule for rule in spc.RULES if rule.key in names)
+    unknown = set(names) - {rule.key for rule in rules} - {_EWMA}
+    if unknown or not rules:
+        raise KeyError(key)
+    with_ewma = _EWMA in names
+    phrases = [rule.phrase for rule in rules] + (["a moving average"] if with_ewma else [])
+    return RuleSet(
+        key=key,
+        label=f"the site's own: {', '.join(phrases)}",
+        rules=rules,
+        with_ewma=with_ewma,
+        explanation="Put together in Set-up.",
+    )
+
+
+class _RuleSets(dict[str, RuleSet]):
+    """The sets on offer, and any set of rules by a key that names them."""
+
+    def __missing__(self, key: str) -> RuleSet:
+        if not key.startswith(_OWN):
+            raise KeyError(key)
+        return _own(key)
+
+    def __contains__(self, key: object) -> bool:
+        if super().__contains__(key):
+            return True
+        try:
+            return isinstance(key, str) and bool(self[key])
+        except KeyError:
+            return False
+
+
+RULE_SETS: dict[str, RuleSet] = _RuleSets(
+    (chosen.key, chosen)
     for chosen in (
         RuleSet(
             key="three-sigma-ewma",
@@ -68,7 +130,7 @@ RULE_SETS: dict[str, RuleSet] = {
             ),
         ),
     )
-}
+)
 DEFAULT_RULES = "three-sigma-ewma"
 
 

@@ -6,7 +6,11 @@ from dataclasses import dataclass
 import ingest
 import spc
 from dashboard import text
+from dashboard.agreement import TorqueShare
+from dashboard.capability_study import Study
+from dashboard.measuring import CheckVerdicts
 from dashboard.results import IN_DOUBT, NOT_ENOUGH, Assessment, CheckStandard, SubgroupView
+from dashboard.rule_sets import DEFAULT_RULES, RULE_SETS, RuleSet
 
 
 def headline(found: Sequence[Assessment]) -> str:
@@ -77,6 +81,58 @@ def capability(one: Assessment, reasons: int | None = 1) -> str:
     return said
 
 
+STANDING = {
+    "number": "an index that may be shown with its interval; {more} more until it can be compared",
+    "preferred": "an index on enough batches to be compared; {more} more until it can be claimed",
+    "claim": "an index on enough batches to be claimed, where its interval bears it out",
+}
+
+
+def capability_standing(one: Assessment, study: Study) -> str:
+    """The first line of the page: what there is, and how far it carries."""
+    standing, view = study.standing, one.capability
+    if standing.standing == "no number":
+        n = len(view.withheld)
+        why = text.sentence(view.withheld[0]) if n else ""
+        more = f" And {text.count(n - 1, 'more reason')}, below." if n > 1 else ""
+        said = "No capability index." if view.result is None else "Performance only, no capability."
+        return f"{said} {why}{more}".strip()
+    more = standing.more_for_preferred or standing.more_for_claim
+    return text.sentence(STANDING[standing.standing].format(more=text.batches(more)))
+
+
+def left_out_of_capability(one: Assessment, study: Study) -> str:
+    """That batches do not count, and what the index would be with them."""
+    n = len(study.left_out)
+    said = f"{text.batches(n)} left out with a cause {'does' if n == 1 else 'do'} not count here"
+    if study.with_all is None:
+        return f"{said}."
+    with_them = text.with_interval(study.with_all.ppk, study.with_all.ppk_interval)
+    return f"{said}; with {'it' if n == 1 else 'them'} Ppk would be {with_them}."
+
+
+def capability_forms(one: Assessment, study: Study) -> list[str]:
+    """What the other forms say beside the normal formula."""
+    specification, result = one.capability.specification, one.capability.result
+    said = []
+    if specification is not None and None in (specification.lower, specification.upper):
+        side = "lower" if specification.upper is None else "upper"
+        said.append(
+            f"There is {'a' if side == 'lower' else 'an'} {side} limit only: no Cp and no Pp, and "
+            "the other limit is not made up."
+        )
+    if study.lognormal is not None and result is not None:
+        said.append(
+            f"Errors of viscosity multiply, so its shape leans to the right: by the quantiles of a "
+            f"lognormal curve Ppk is {text.fixed(study.lognormal.ppk, 2)}, by the normal formula "
+            f"{text.fixed(result.ppk, 2)}. Where the two differ, look at the normal plot before "
+            "choosing; no other curve is tried."
+        )
+    if study.observed is None:
+        said.append("Quantiles of the values themselves need 741 batches.")
+    return said
+
+
 def repeatability(one: Assessment) -> str:
     """Repeatability in one line: relative standard deviation and limit."""
     result = one.repeatability
@@ -87,6 +143,81 @@ def repeatability(one: Assessment) -> str:
         f"standard deviation {text.viscosity(result.s_r, 3)}{relative}; limit for two readings "
         f"{text.viscosity(result.limit, 3)}"
     )
+
+
+def measuring_headline(found: Sequence[CheckVerdicts]) -> str:
+    """The first line of the page: what stands outside, by the certificate or by the own chart."""
+    if not found:
+        return "No check standard is recorded"
+    outside = [one for one in found if one.first is False or one.second is False]
+    if not outside:
+        judged = [one for one in found if one.first is not None or one.second is not None]
+        if not judged:
+            return "Too few check runs to tell"
+        where = sorted({one.standard.instrument or "instrument not recorded" for one in judged})
+        return f"In order by every check that can tell, on {text.joined(where)}"
+    named = text.joined([fluid_label(one) for one in outside[:3]])
+    more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
+    return f"Measurement in doubt: {named}{more}"
+
+
+def fluid_label(one: CheckVerdicts) -> str:
+    """A check standard on an instrument."""
+    on = one.standard.instrument or "instrument not recorded"
+    return f"{one.standard.name} on {on} ({one.standard.condition})"
+
+
+def two_verdicts(one: CheckVerdicts) -> str:
+    """Both verdicts on the newest run, in words."""
+    when = f" on {text.date(one.standard.last_at)}" if one.standard.last_at is not None else ""
+    return f"{text.viscosity(one.standard.last)}{when}: {one.verdict}"
+
+
+def site_precision(one: CheckVerdicts) -> list[str]:
+    """The spread of the runs from day to day: what a result feels, wider than repeatability."""
+    if one.site_precision is None:
+        return []
+    return [
+        f"From day to day the runs spread by {text.percent(one.site_precision, 2)} (standard "
+        f"deviation of {text.count(one.standard.n, 'run')}): two results of one sample on two "
+        f"days differ by more than {text.percent(2.77 * one.site_precision, 1)} about 1 time in 20."
+    ]
+
+
+def order_effect(effect: spc.OrderEffect) -> str:
+    """Whether second readings differ from first ones as a rule."""
+    clear = "differ from first ones" if effect.p < 0.05 else "are not shown to differ from first"
+    clear += "" if effect.p < 0.05 else " ones"
+    return (
+        f"Second readings {clear}: mean difference "
+        f"{text.percent(effect.mean_log_ratio_percent, 2)} (t {text.fixed(effect.t, 1)}, "
+        f"p {text.fixed(effect.p, 3)}, {text.batches(effect.n)})."
+    )
+
+
+def torque_headline(shares: Sequence[TorqueShare]) -> str:
+    """The share of all readings outside the torque window."""
+    n = sum(one.n for one in shares)
+    outside = sum(one.below + one.above for one in shares)
+    if not n:
+        return "No reading yet."
+    below = sum(one.below for one in shares)
+    return (
+        f"{text.percent(100 * outside / n, 2)} of {text.count(n, 'reading')} lie outside the "
+        f"torque window: {below} below, {outside - below} above."
+    )
+
+
+def tolerances(found: Sequence[Assessment]) -> dict[str, float]:
+    """The products with two limits, and how wide their specification is now."""
+    widths = {}
+    for one in found:
+        held = one.capability.specification
+        if held is not None and held.lower is not None and held.upper is not None:
+            widths[f"{one.product}: {text.plain(held.upper - held.lower)} mPa·s"] = (
+                held.upper - held.lower
+            )
+    return widths
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +342,30 @@ def subgroup_arithmetic(view: SubgroupView) -> list[tuple[str, str]]:
             f"{text.fixed(factors.D4, 4)} × {mean_range} = {text.fixed(spread.upper[-1], 2)}",
         ),
     ]
+
+
+def rule_set_cost(chosen: RuleSet, found: Sequence[Assessment]) -> str:
+    """How often a set of rules cries wolf: batches in between, and alarms a week at this plant."""
+    rate = sum(one.batches_per_week or 0.0 for one in found)
+    said = (
+        f"While nothing is wrong, one false alarm in {text.number(chosen.run_length, 3)} batches "
+        f"({chosen.label})."
+    )
+    if rate:
+        usual = RULE_SETS[DEFAULT_RULES]
+        said += (
+            f" At {text.number(rate, 3)} batches a week that is "
+            f"{text.number(chosen.false_alarms_per_week(rate), 2)} false alarms a week; the usual "
+            f"set makes {text.number(usual.false_alarms_per_week(rate), 2)}."
+        )
+    return said
+
+
+def journal(n: int, faults: Sequence[str]) -> str:
+    """Whether the chain of entries is whole."""
+    if not faults:
+        return f"{text.count(n, 'entry', 'entries')}; the chain is whole, none was changed since."
+    return " ".join(faults)
 
 
 def account(numbers: ingest.RowAccount) -> str:

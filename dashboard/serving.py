@@ -3,6 +3,7 @@
 import csv
 import importlib.resources
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -21,7 +22,7 @@ from dashboard.results import AssessmentError
 FIRST_PORT = 8501
 AS_OF_VARIABLE = "VISCOSITY_SPC_AS_OF"
 STORE_VARIABLE = "VISCOSITY_SPC_STORE"
-_APP = Path(__file__).with_name("app.py")
+DEMO_SOURCE = "demo plant"
 
 
 def serve(url: str, port: int | None, open_browser: bool, as_of: datetime | None = None) -> int:
@@ -41,7 +42,7 @@ def serve(url: str, port: int | None, open_browser: bool, as_of: datetime | None
         environment[AS_OF_VARIABLE] = as_of.isoformat()
     address = f"http://127.0.0.1:{chosen}"
     print(f"The dashboard is at {address} (Ctrl-C ends it).", flush=True)  # noqa: T201
-    command = [sys.executable, "-m", "streamlit", "run", str(_APP)]
+    command = [sys.executable, "-m", "dashboard.server"]
     command += ["--server.port", str(chosen), "--server.address", "127.0.0.1"]
     command += ["--logger.level", "warning"]
     server = subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL)  # noqa: S603
@@ -86,14 +87,31 @@ def demo_store() -> Iterator[tuple[str, datetime]]:
 def build_demo_store(path: Path) -> tuple[str, datetime]:
     """Import the sample data into a new store, as a user would.
 
+    The laboratory's database is put beside it with its description, to be pulled by whoever likes.
+
     Returns:
         the store's URL, and the time of its last reading, by which freshness is judged.
     """
     store = ingest.open_store(str(path))
+    for _ in import_demo(store):
+        pass
     with importlib.resources.as_file(importlib.resources.files("sample_data")) as folder:
-        for file in sorted(folder.glob("*_*.csv")):
+        for name in ("lab.sqlite", ingest.SOURCES_FILE):
+            shutil.copyfile(folder / name, path.parent / name)
+    last = store.readings()["at"].max().to_pydatetime()
+    url = store.url
+    store.close()
+    return url, last
+
+
+def import_demo(store: ingest.Store) -> Iterator[tuple[int, int, str]]:
+    """Import the sample data as a user would: yields files done, files in all, and the name."""
+    with importlib.resources.as_file(importlib.resources.files("sample_data")) as folder:
+        files = sorted(folder.glob("*_*.csv"))
+        for done, file in enumerate(files, 1):
             reading = ingest.read_file(file, {"time_zone": "Europe/Berlin"})
-            store.add(reading, source="demo plant")
+            store.add(reading, source=DEMO_SOURCE)
+            yield done, len(files), file.name
         with (folder / "specifications.csv").open(newline="", encoding="utf-8") as lines:
             for row in csv.DictReader(lines):
                 store.add_specification(
@@ -104,7 +122,3 @@ def build_demo_store(path: Path) -> tuple[str, datetime]:
                     valid_from=date.fromisoformat(row["valid_from"]) if row["valid_from"] else None,
                     unit=row["unit"],
                 )
-    last = store.readings()["at"].max().to_pydatetime()
-    url = store.url
-    store.close()
-    return url, last

@@ -48,7 +48,7 @@ def doubts_of(
             newest = with_range[-1]
             found.append(
                 f"the newest range of readings, batch {names[newest]} "
-                f"({text.viscosity(within.values[newest], 3)}), is beyond its limit "
+                f"({text.viscosity(within.values[newest], 3)}), is beyond its control limit "
                 f"({text.number(within.upper[newest], 3)})"
             )
     return found

@@ -1,5 +1,6 @@
 """Tables in words for the pages and for CSV: frames of the store in, frames for people out."""
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -7,6 +8,8 @@ import pandas as pd
 
 import ingest
 from dashboard import escaping, text
+from dashboard.decisions_view import Told
+from dashboard.results import Assessment
 
 
 def readings(rows: pd.DataFrame, show_operators: bool, batch: str) -> pd.DataFrame:
@@ -20,9 +23,7 @@ def readings(rows: pd.DataFrame, show_operators: bool, batch: str) -> pd.DataFra
     """
     operator = _words(rows["operator"])
     if not show_operators:
-        order = operator[rows["id"].sort_values().index]
-        people = [name for name in order.unique() if name]
-        numbers = {name: f"operator {i}" for i, name in enumerate(people, 1)}
+        numbers = pseudonyms(rows)
         operator = operator.map(lambda name: numbers.get(name, ""))
     wanted = rows["batch"] == batch
     rows, operator = rows[wanted], operator[wanted]
@@ -34,7 +35,7 @@ def readings(rows: pd.DataFrame, show_operators: bool, batch: str) -> pd.DataFra
             "Temperature, °C": rows["temperature"].astype(float),
             "Used": [_used(reason) for reason in rows["reason"]],
             "File": _words(rows["file"]),
-            "Line": rows["file_line"].astype(int),
+            "Line": _places(rows),
             "As received": _words(rows["received"]),
             "Instrument": _words(rows["instrument"]),
             "Operator": operator,
@@ -45,6 +46,94 @@ def readings(rows: pd.DataFrame, show_operators: bool, batch: str) -> pd.DataFra
     )
     blank = [name for name in frame if (frame[name].isna() | (frame[name] == "")).all()]
     return frame.drop(columns=blank)
+
+
+def readings_of_batch(
+    rows: pd.DataFrame, people: Sequence[str], show_operators: bool
+) -> pd.DataFrame:
+    """The readings of one batch in words; operators as numbers, the same in every batch.
+
+    Args:
+        rows: readings of one batch. people: everybody who read this product, in a fixed order.
+        show_operators: with their names.
+    """
+    if rows.empty:
+        return pd.DataFrame({"Replicate": []})
+    if not show_operators:
+        numbers = {name: f"operator {i}" for i, name in enumerate(people, 1)}
+        rows = rows.assign(operator=rows["operator"].map(lambda name: numbers.get(name, "")))
+    return readings(rows, True, str(rows["batch"].iat[0]))
+
+
+def parted(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """What differs between the readings of a batch, and what is the same for all, in words."""
+    others = list(frame.columns)[1:]
+    same = [name for name in others if len(frame) and (frame[name] == frame[name].iat[0]).all()]
+    said = "; ".join(_named(name, frame[name].iat[0]) for name in same)
+    return frame.drop(columns=same), said
+
+
+def _named(name: str, value: object) -> str:
+    """A heading and its value as words run on: "torque, % 39.2", "operator 4"."""
+    said = text.plain(value) if isinstance(value, float) else str(value)
+    head = name[0].lower() + name[1:]
+    return said if said.startswith(head) else f"{head} {said}"
+
+
+def batches(one: Assessment, first: int, stop: int) -> pd.DataFrame:
+    """The batches of a stretch, the newest first, with what is known of each."""
+    rows = one.batches.iloc[first:stop]
+    phrases: dict[int, list[str]] = {}
+    for row in one.signals:
+        phrases.setdefault(row.index, []).append(row.phrase)
+    numbers = range(first, first + len(rows))
+    frame = pd.DataFrame(
+        {
+            "Batch": rows["batch"].to_numpy(),
+            "Sampled (UTC)": [text.moment(at) for at in rows["at"]],
+            "Mean, mPa·s": rows["mean"].to_numpy(),
+            "Readings": rows["n"].to_numpy(),
+            "Range, mPa·s": rows["range"].to_numpy(),
+            "Instrument": _words(rows["instrument"]).to_numpy(),
+            "Signals": [text.joined(phrases.get(i, [])) for i in numbers],
+            "Left out of limits": [one.limits.left_out.get(i, "") for i in numbers],
+        }
+    )
+    return frame.iloc[::-1]
+
+
+def off_target(rows: pd.DataFrame) -> pd.DataFrame:
+    """Batches of several products by their distance from target, the newest first."""
+    frame = pd.DataFrame(
+        {
+            "Batch": rows["batch"],
+            "Product": rows["product"],
+            "Sampled (UTC)": [text.moment(at) for at in rows["at"]],
+            "Mean, mPa·s": rows["mean"],
+            "Target, mPa·s": rows["target"],
+            "Off target, %": rows["percent"].round(2),
+        }
+    )
+    return frame.iloc[::-1]
+
+
+def told(rows: Sequence[Told]) -> pd.DataFrame:
+    """What was decided or recorded, the newest first."""
+    return pd.DataFrame(
+        {
+            "When (UTC)": [text.moment(pd.Timestamp(row.at)) for row in rows],
+            "Who": [row.who for row in rows],
+            "What": [row.what for row in rows],
+            "In words": [row.words or text.MISSING for row in rows],
+        }
+    )
+
+
+def pseudonyms(rows: pd.DataFrame) -> dict[str, str]:
+    """Operators as "operator 1", numbered by first appearance among these readings."""
+    order = _words(rows["operator"])[rows["id"].sort_values().index]
+    people = [name for name in order.unique() if name]
+    return {name: f"operator {i}" for i, name in enumerate(people, 1)}
 
 
 def as_text(frame: pd.DataFrame) -> pd.DataFrame:
@@ -76,8 +165,47 @@ def set_aside(rows: pd.DataFrame) -> pd.DataFrame:
             "Line": rows["line"].astype(int),
             "Why": [ingest.REASONS.get(reason, reason) for reason in rows["reason"]],
             "Detail": _words(rows["detail"]),
+            "May have been meant": _words(rows["proposal"]),
             "Batch": _words(rows["batch"]),
             "As received": _words(rows["received"]),
+        }
+    )
+
+
+def remarks(found: Sequence[ingest.Finding]) -> pd.DataFrame:
+    """What checks found about rows that are used all the same."""
+    return pd.DataFrame(
+        {
+            "Severity": [one.severity for one in found],
+            "What": [ingest.REASONS[one.reason] for one in found],
+            "Line": [str(one.line) if one.line else text.MISSING for one in found],
+            "Product": [one.product for one in found],
+            "Batch": [one.batch for one in found],
+            "Detail": [one.detail for one in found],
+            "May have been meant": [one.proposal for one in found],
+        }
+    )
+
+
+def remembered(profile: ingest.Profile) -> pd.DataFrame:
+    """Answers that a source was given before."""
+    held = list(profile.answers.values())
+    return pd.DataFrame(
+        {
+            "What": [one.field for one in held],
+            "Answer": [one.value for one in held],
+            "When (UTC)": [text.moment(pd.Timestamp(one.at)) for one in held],
+            "Who": [one.who for one in held],
+        }
+    )
+
+
+def side_by_side(pairs: Sequence[tuple[str, str]]) -> pd.DataFrame:
+    """The columns of a source's export, as they were and as they are."""
+    return pd.DataFrame(
+        {
+            "Until now": [old or text.MISSING for old, _ in pairs],
+            "In this file": [new or text.MISSING for _, new in pairs],
         }
     )
 
@@ -122,32 +250,39 @@ def imports(rows: pd.DataFrame) -> pd.DataFrame:
             "Not parsed": rows["not_parsed"],
             "Already known": rows["duplicates"],
             "Source": _words(rows["source"]),
+            "Taken out again": ["yes" if undone else "" for undone in rows["undone"]],
         }
     )
 
 
-def specifications(held: Sequence[ingest.Specification]) -> pd.DataFrame:
-    """Dated specifications, oldest first within a product."""
+def source_changes(rows: pd.DataFrame) -> pd.DataFrame:
+    """Cells that changed in a database after they were pulled, newest first."""
+    newest = rows.iloc[::-1]
     return pd.DataFrame(
         {
-            "Product": [one.product for one in held],
-            "Lower, mPa·s": [_limit(one.lower) for one in held],
-            "Target, mPa·s": [_limit(one.target) for one in held],
-            "Upper, mPa·s": [_limit(one.upper) for one in held],
-            "Valid from": [
-                text.date(pd.Timestamp(one.valid_from)) if one.valid_from else "the beginning"
-                for one in held
-            ],
+            "Seen (UTC)": [text.moment(at) for at in newest["at"]],
+            "Source": _words(newest["source"]),
+            "Key": _words(newest["key"]),
+            "Column": _words(newest["column"]),
+            "Was": _words(newest["old"]),
+            "Is": _words(newest["new"]),
         }
     )
+
+
+def _places(rows: pd.DataFrame) -> list[Any]:
+    """Where each reading stands: its line in the file, or its key in the database."""
+    keys = rows["source_key"] if "source_key" in rows else [""] * len(rows)
+    if not any(keys):
+        return list(rows["file_line"].astype(int))
+    return [
+        f"key {', '.join(json.loads(key))}" if key else str(line)
+        for key, line in zip(keys, rows["file_line"], strict=True)
+    ]
 
 
 def _words(column: pd.Series) -> pd.Series:
     return column.astype(object).where(column.notna(), "").astype(str)
-
-
-def _limit(value: float | None) -> str:
-    return text.MISSING if value is None else text.plain(value)
 
 
 def _used(reason: str) -> str:

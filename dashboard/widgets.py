@@ -1,6 +1,8 @@
 """Groups of elements that several pages draw. Each input takes its key from `state`."""
 
 from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Any
 
 import altair as alt
 import pandas as pd
@@ -9,10 +11,13 @@ import streamlit as st
 from dashboard import cache, escaping, sentences, state
 from dashboard.assessment import CAUTION, RULE_SETS, Assessment
 from dashboard.catalog import STATE_FORMS
+from dashboard.drawing import Drawn
 from dashboard.figures import Palette, palette_for
+from dashboard.rule_sets import own_key_of
 
 IMPORT_PAGE = "views/import_file.py"
 CHART_PAGE = "views/control_chart.py"
+BATCH_PAGE = "views/batch.py"
 
 
 def caution() -> None:
@@ -22,13 +27,27 @@ def caution() -> None:
 
 def empty_store() -> None:
     """What a page shows before anything was imported: where to begin."""
-    st.markdown("**Nothing here yet.** The store holds no readings.")
+    new = cache.store_is_new()
+    held = "The store holds no readings." if new else "No reading of a product is in use."
+    st.markdown(f"**Nothing here yet.** {held}")
     st.markdown(
         "Bring in a lab's own export (CSV or text, as it is): the import shows what it understood "
         "and why, before anything is kept."
     )
     st.page_link(IMPORT_PAGE, label="Import a file", icon=":material/upload_file:")
-    st.markdown("To look around first, stop this and start the demonstration plant:")
+    if new:
+        st.markdown(
+            "To look around first, fill this store with an invented plant. Its files can be taken "
+            "out again on the import page; nothing else is in this store yet."
+        )
+        if st.button(
+            "Fill this store with the invented plant", key="demo.fill", icon=":material/factory:"
+        ):
+            bar = st.progress(0.0, "Importing the invented plant …")
+            for done, all_of_it, name in cache.fill_with_demo():
+                bar.progress(done / all_of_it, f"Imported {escaping.markdown(name)}")
+            st.rerun()
+    st.markdown("Or leave this store alone, and start the plant in one of its own:")
     st.code("viscosity-spc demo", language=None)
 
 
@@ -39,9 +58,8 @@ def states(one: Assessment) -> None:
         st.badge(word, icon=icon, color=color)
 
 
-def measuring_system(found: Sequence[Assessment]) -> None:
+def measuring_system(lines: Sequence[sentences.InstrumentLine]) -> None:
     """One line an instrument: in order, outside own limits, or nothing to tell by."""
-    lines = sentences.measuring_system(found)
     if not lines:
         return
     said = ["**Measuring system**"]
@@ -53,6 +71,11 @@ def measuring_system(found: Sequence[Assessment]) -> None:
         words = f":orange[**{words}**]" if line.in_order is False else words
         said.append(f"{mark} **{escaping.markdown(line.instrument)}** {words}")
     st.markdown("  \n".join(said))
+
+
+def picture(specification: dict[str, Any], key: str) -> None:
+    """A small picture that was made before: a Vega-Lite specification with its own words."""
+    st.vega_lite_chart(None, specification, width="stretch", theme=None, key=key)
 
 
 def figure(drawn: alt.LayerChart, key: str, on_select: Callable[[], None] | None = None) -> None:
@@ -90,15 +113,53 @@ def palette() -> Palette:
 
 def choose_rules() -> str:
     """Choose the rules that make signals, here and on the overview."""
-    state.prepare(state.RULES, list(RULE_SETS), state.load().rules)
+    own = own_key_of(cache.settings())
+    offered = [*RULE_SETS, *([own] if own else [])]
+    state.prepare(state.RULES, offered, state.load().rules)
     st.selectbox(
         "Rules",
-        list(RULE_SETS),
+        offered,
         format_func=lambda key: RULE_SETS[key].label,
         key=state.RULES,
         help="\n\n".join(f"**{one.label}**: {one.explanation}" for one in RULE_SETS.values()),
     )
     return str(state.keep(state.RULES))
+
+
+def drawn_figure(
+    one: Drawn,
+    key: str,
+    spec: dict[str, Any] | None = None,
+    on_select: Callable[[], None] | None = None,
+) -> None:
+    """Send a figure that is ready; `spec` where a table of it was exchanged."""
+    st.vega_lite_chart(
+        spec=spec if spec is not None else {**one.spec, "datasets": dict(one.spec["datasets"])},
+        width="stretch",
+        theme=None,
+        key=key,
+        on_select=on_select if on_select is not None else "ignore",
+        alt=one.description or None,
+    )
+
+
+def your_name(key: str = state.NAME, in_form: bool = False) -> None:
+    """Who decides: asked once, remembered while the browser's page is open.
+
+    Args:
+        key: where a page asks in several places, each needs its own.
+        in_form: the form's button keeps the name, by `state.keep_name`.
+    """
+    state.prepare_name(key)
+    st.text_input(
+        "Your name",
+        key=key,
+        placeholder="as it shall stand in the journal",
+        help="Stands beside every decision you record. Left empty, the login name of the computer "
+        "that runs this is written.",
+        max_chars=60,
+        on_change=None if in_form else partial(state.keep_name, key),
+    )
 
 
 def table(frame: pd.DataFrame, key: str, file_name: str) -> None:

@@ -14,14 +14,14 @@ ALLOWED = {
     "spc": {"numpy", "scipy"},
     "ingest": {
         *("numpy", "pandas", "pint", "platformdirs", "pyarrow", "sqlalchemy"),
-        *("alembic", "openpyxl"),
+        *("alembic", "keyring", "openpyxl", "psycopg"),
     },
     "dashboard": {
         *("ingest", "spc", "numpy", "pandas", "sample_data"),
-        *("altair", "streamlit", "typer", "platformdirs", "vl_convert"),
+        *("altair", "streamlit", "typer", "platformdirs", "pyarrow", "vl_convert"),
     },
 }
-DRAWS = {"app.py", "state.py", "cache.py", "widgets.py"}
+DRAWS = {"app.py", "state.py", "cache.py", "widgets.py", "server.py"}
 
 
 def modules(package: str) -> list[Path]:

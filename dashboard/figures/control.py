@@ -3,6 +3,7 @@
 Usable from a notebook: `control_chart(spc.individuals(values).location)`.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,16 +11,17 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from dashboard import text
 from dashboard.figures import scale
+from dashboard.figures.lines import edge_values, level_lines, older_values, specification_lines
 from dashboard.figures.palette import LIGHT, Palette, settings
-from dashboard.figures.rings import remark_rings, signal_rings
+from dashboard.figures.rings import left_out_marks, remark_rings, signal_rings
 from dashboard.figures.scale import Encoder
 from spc import ControlChart
 
 ENVELOPE_ABOVE = 2_000  # points; above it a screen has fewer columns than the chart has points
 ENVELOPE_COLUMNS = 800
 POINT = "point"  # name of the selection that a click makes; its field is "i", counted from 0
+CHOSEN = "chosen"  # name of the layer, whose only data are where the chosen point stands
 
 
 def control_chart(
@@ -64,7 +66,9 @@ def run_plot(values: Any, labels: Sequence[str] | None = None, **options: Any) -
         **options: `title`, `unit`, `x` (times instead of production order), `signals` ((position,
             phrase) pairs), `remarks` (positions beyond a limit that are no signal), `stretches`
             ((first, last) positions), `whiskers` (low and high of each point's readings), `hollow`
-            (points of a single reading), `specification` (name of each line to its value), `aside`
+            (points of a single reading), `left_out` (position to cause of points that do not count
+            for limits), `sets` (positions at which another set of limits begins), `specification`
+            (name of each line to its value, or to one a point where it changed), `aside`
             (frame with `x`, `value`, `reason`, `words` of readings set aside), `details` (heading
             to one text a point, for the pointer), `zero` (the axis starts there), `height`,
             `show_x`, `x_title`, `selectable` (a click chooses a point), `chosen` (position of the
@@ -93,7 +97,9 @@ def _panel(
     stretches: Sequence[tuple[int, int]] = (),
     whiskers: tuple[Any, Any] | None = None,
     hollow: Any = None,
-    specification: Mapping[str, float] | None = None,
+    left_out: Mapping[int, str] | None = None,
+    sets: Sequence[int] = (),
+    specification: Mapping[str, Any] | None = None,
     aside: pd.DataFrame | None = None,
     details: Mapping[str, Sequence[str]] | None = None,
     zero: bool = False,
@@ -111,25 +117,30 @@ def _panel(
         lines = {name: line for name, line in lines.items() if np.any(np.asarray(line) != 0)}
     specification = dict(specification or {})
     line_values = [np.asarray(line, dtype=float) for line in lines.values()]
-    extent = [values, *line_values, list(specification.values()), *(whiskers or ())]
+    extent = [values, *line_values, *specification.values(), *(whiskers or ())]
     extent.append(_near(aside, *scale.domain(*extent)))
     # a phrase above a ring needs the room of two lines of text
     low, high = scale.domain(*extent, zero=zero, padding=0.16 if signals else 0.08)
     y = scale.y_encoder(low, high, title=f"{title}, {unit}" if unit else title, height=height)
     along = scale.x_encoder(x, names, title=x_title, show=show_x)
-    points = _points(values, names, x, title, unit, high - low, details)
+    many = n > ENVELOPE_ABOVE
+    # too many for the pointer and the eye: one by one only those that something is said about
+    some = {*(index for index, _ in signals), *(left_out or {})} if many else None
+    drawn = None if some is None else some | set(remarks)
+    points = reached = _points(values, names, x, title, unit, high - low, details, drawn)
     layers: list[alt.Chart] = [scale.strut(palette)]
     layers += _shade(stretches, x, n, along, palette)
     if selectable:
         layers += _chosen(chosen, x, n, along, palette)
-    layers += _lines(lines, x, along, y, palette, dashed)
-    layers += _specification(specification, y, palette)
+    layers += level_lines(lines, x, along, y, palette, dashed)
+    layers += specification_lines(specification, x, n, along, y, palette)
     room = scale.plot_height(height, show_x=show_x, x_title=x_title)
-    layers += _edge_values(lines, specification, low, high, room, palette)
-    reached = points  # by the pointer: every point, or the signals where there are too many
-    if n > ENVELOPE_ABOVE:
-        layers += _envelope(points, along, y, palette)
-        reached = points[points["i"].isin([index for index, _ in signals])]
+    layers += edge_values(lines, specification, low, high, room, palette)
+    if sets:
+        layers += older_values(lines, sets, x, high - low, along, y, palette)
+    if many:
+        layers += _envelope(values, scale.positions(x, n), along, y, palette)
+        reached = points[points["i"].isin(some or ())]
         layers.append(_dots(reached, along, y, palette, hollow=None, n=n))
     else:
         if whiskers is not None:
@@ -140,6 +151,8 @@ def _panel(
             .encode(x=along("x"), y=y("value"))
         )
         layers.append(_dots(points, along, y, palette, hollow=hollow, n=n))
+    if left_out:
+        layers += left_out_marks(points, left_out, along, y, palette)
     if aside is not None and len(aside):
         layers += _aside(aside, low, high, along, y, palette)
     layers += remark_rings(points, remarks, along, y, palette)
@@ -167,93 +180,25 @@ def _points(
     unit: str,
     span: float,
     details: Mapping[str, Sequence[str]] | None,
+    some: set[int] | None,
 ) -> pd.DataFrame:
-    words = [f"{scale.number(v, span)} {unit}".strip() for v in values]
+    """The points with what is said about each: all of them, or some by their position."""
+    keep = np.arange(values.size) if some is None else np.array(sorted(some), dtype=int)
+    shown = values[keep]
+    said = [names[i] for i in keep]
+    words = [f"{scale.number(v, span)} {unit}".strip() for v in shown]
     frame = pd.DataFrame(
         {
-            "i": np.arange(values.size),
-            "x": scale.positions(x, values.size),
-            "value": values,
-            "Batch": list(names),
+            "i": keep,
+            "x": scale.positions(x, values.size)[keep],
+            "value": shown,
+            "Batch": said,
             "words": words,
         }
     )
     for k, texts in enumerate((details or {}).values()):
-        frame[f"detail{k}"] = list(texts)
-    frame["aria"] = [
-        f"Batch {name}: {title} {word}" for name, word in zip(names, words, strict=True)
-    ]
-    return frame[np.isfinite(values)]
-
-
-def _lines(
-    lines: Mapping[str, Any], x: Any, along: Encoder, y: Encoder, palette: Palette, dashed: bool
-) -> list[alt.Chart]:
-    layers = []
-    for name, line in lines.items():
-        # a point without a value has no limit; the line goes on to the next that has one
-        frame = scale.steps(x, pd.Series(np.asarray(line, dtype=float)).ffill().to_numpy())
-        if frame.empty:
-            continue
-        middle = name in ("centre", "median")
-        dash = [5, 4] if dashed and not middle else [1, 0]
-        layers.append(
-            alt.Chart(frame)
-            .mark_rule(color=palette.limit, strokeWidth=1 if middle else 1.3, strokeDash=dash)
-            .encode(x=along("start"), x2="stop", y=y("value"))
-        )
-    return layers
-
-
-def _specification(
-    specification: Mapping[str, float], y: Encoder, palette: Palette
-) -> list[alt.Chart]:
-    if not specification:
-        return []
-    frame = pd.DataFrame({"value": list(specification.values())})
-    mark = alt.Chart(frame).mark_rule(
-        color=palette.specification, strokeWidth=1.6, strokeDash=[9, 3, 2, 3]
-    )
-    return [mark.encode(y=y("value"))]
-
-
-def _edge_values(
-    lines: Mapping[str, Any],
-    specification: Mapping[str, float],
-    low: float,
-    high: float,
-    height: int,
-    palette: Palette,
-) -> list[alt.Chart]:
-    """Values at the right edge, moved apart where they would meet."""
-    rows = []
-    for line in lines.values():
-        finite = np.asarray(line, dtype=float)
-        finite = finite[np.isfinite(finite)]
-        if finite.size:
-            rows.append((float(finite[-1]), scale.number(finite[-1], high - low), palette.ink))
-    rows += [
-        (
-            float(value),
-            f"{'target' if name == 'target' else 'spec.'} {text.plain(value)}",
-            palette.specification,
-        )
-        for name, value in specification.items()
-    ]
-    if not rows:
-        return []
-    frame = pd.DataFrame(rows, columns=["at", "words", "color"])
-    frame["value"] = scale.spread_labels(frame["at"].tolist(), low, high, height)
-    return [
-        alt.Chart(frame)
-        .mark_text(align="left", baseline="middle", dx=8, fontSize=11, aria=False)
-        .encode(
-            x=alt.value("width"),
-            y=alt.Y("value:Q"),
-            text="words:N",
-            color=alt.Color("color:N", scale=None),
-        )
-    ]
+        frame[f"detail{k}"] = [texts[i] for i in keep]
+    return frame[np.isfinite(shown)]
 
 
 def _shade(
@@ -278,7 +223,7 @@ def _chosen(
     mark = alt.Chart(frame).mark_rule(
         color=palette.data, strokeWidth=1, strokeDash=[2, 3], aria=False
     )
-    return [mark.encode(x=along("x"))]
+    return [mark.encode(x=along("x")).properties(name=CHOSEN)]
 
 
 def _whiskers(
@@ -294,10 +239,13 @@ def _whiskers(
 def _dots(
     points: pd.DataFrame, along: Encoder, y: Encoder, palette: Palette, *, hollow: Any, n: int
 ) -> alt.Chart:
-    frame = points.copy()
-    flags = np.zeros(n, dtype=bool) if hollow is None else np.asarray(hollow, dtype=bool)
-    frame["fill"] = np.where(flags[frame["i"].to_numpy()], palette.ground, palette.data)
-    size = 34 if n <= 120 else 16 if n <= 500 else 7
+    frame, fill = points, alt.value(palette.data)
+    if hollow is not None and np.any(hollow):
+        flags = np.asarray(hollow, dtype=bool)[points["i"].to_numpy()]
+        frame = points.assign(fill=np.where(flags, palette.ground, palette.data))
+        fill = alt.Fill("fill:N", scale=None)
+    # smaller where the plot is narrower, so that points do not merge on a phone
+    size = alt.expr(f"clamp(pow(0.62 * width / {max(n, 1)}, 2), 6, 34)")
     return (
         alt.Chart(frame)
         .mark_point(
@@ -308,14 +256,15 @@ def _dots(
             opacity=1,
             aria=False,
         )
-        .encode(x=along("x"), y=y("value"), fill=alt.Fill("fill:N", scale=None))
+        .encode(x=along("x"), y=y("value"), fill=fill)
     )
 
 
 def _envelope(
-    points: pd.DataFrame, along: Encoder, y: Encoder, palette: Palette
+    values: np.ndarray, x: np.ndarray, along: Encoder, y: Encoder, palette: Palette
 ) -> list[alt.Chart]:
     """Lowest, highest and middle of each screen column in place of every point."""
+    points = pd.DataFrame({"x": x, "value": values})[np.isfinite(values)]
     column = np.arange(len(points)) * ENVELOPE_COLUMNS // max(len(points), 1)
     frame = (
         points.groupby(column)
@@ -379,14 +328,16 @@ def _touch(
     """Unseen, larger marks on top: what the pointer, a click and a screen reader meet."""
     tips = [alt.Tooltip("Batch:N"), alt.Tooltip("words:N", title=title or "Value")]
     tips += [alt.Tooltip(f"detail{k}:N", title=head) for k, head in enumerate(details or {})]
-    room = scale.PLOT_WIDTH / max(n, 1)
     mark = alt.Chart(points).mark_point(
         filled=True,
         opacity=0,
-        size=float(np.clip(room * room * 1.6, 30, 260)),
+        size=alt.expr(f"clamp(pow(1.26 * width / {max(n, 1)}, 2), 30, 260)"),
         cursor="pointer" if selectable else "default",
         color=palette.accent,
     )
+    # made by the browser, as it would be the longest part of what is sent
+    said = f"'Batch ' + datum.Batch + {json.dumps(f': {title} ')} + datum.words"
+    mark = mark.transform_calculate(aria=said)
     touch = mark.encode(x=along("x"), y=y("value"), tooltip=tips, description="aria:N")
     if not selectable:
         return touch

@@ -10,6 +10,7 @@ import pandas as pd
 from dashboard.figures.palette import Palette
 from dashboard.figures.scale import Encoder
 
+PHONE_ROOM = 220  # pixels of plot on a phone: what has no room there is left out there
 PHRASE_ROOM = 480  # pixels; phrases are thinned for a plot of this width
 SAME_PHRASE_WITHIN = 4  # batches; nearer signals that say the same share one phrase
 
@@ -25,7 +26,7 @@ def remark_rings(
         filled=False,
         color=palette.limit,
         strokeWidth=1.2,
-        size=0.8 * _ring_size(points),
+        size=_ring_size(points, 0.8),
         opacity=1,
         aria=False,
     )
@@ -58,8 +59,10 @@ def signal_rings(
     )
     layers = [ring.encode(x=along("x"), y=y("value"))]
     centre = np.asarray(next(iter(lines.values())), dtype=float)
-    for up, align, some in _placed(_spoken(frame, centre), centre, points):
+    spoken = _spoken(frame, centre)
+    for up, align, narrow, some in _placed(spoken, centre, points):
         style: dict[str, Any] = {
+            "opacity": 1 if narrow else alt.expr(f"width < {PHRASE_ROOM} ? 0 : 1"),
             "align": align,
             "dx": {"left": -4, "right": 4}.get(align, 0),
             "dy": -15 if up else 15,
@@ -77,8 +80,9 @@ def signal_rings(
     return layers
 
 
-def _ring_size(points: pd.DataFrame) -> float:
-    return 150 if len(points) <= 60 else 100 if len(points) <= 200 else 60
+def _ring_size(points: pd.DataFrame, share: float = 1.0) -> alt.ExprRef:
+    room = f"1.4 * width / {max(len(points), 1)}"
+    return alt.ExprRef(f"{share:g} * clamp(pow({room}, 2), 60, 150)")
 
 
 def _spoken(frame: pd.DataFrame, centre: np.ndarray) -> pd.DataFrame:
@@ -94,23 +98,62 @@ def _spoken(frame: pd.DataFrame, centre: np.ndarray) -> pd.DataFrame:
 
 def _placed(
     frame: pd.DataFrame, centre: np.ndarray, points: pd.DataFrame
-) -> list[tuple[bool, str, pd.DataFrame]]:
-    """Phrases that have room, grouped by side and alignment; the ring of every other one stays."""
+) -> list[tuple[bool, str, bool, pd.DataFrame]]:
+    """Phrases that have room, by side, alignment and whether they have it on a phone, too.
+
+    The ring of every other one stays.
+    """
     if frame.empty:
         return []
     along = pd.to_numeric(points["x"])
     share = (pd.to_numeric(frame["x"]) - along.min()) / max(along.max() - along.min(), 1)
-    groups: dict[tuple[bool, str], list[int]] = {}
-    taken = {True: np.inf, False: np.inf}
+    groups: dict[tuple[bool, str, bool], list[int]] = {}
+    taken = {room: {True: np.inf, False: np.inf} for room in (PHONE_ROOM, PHRASE_ROOM)}
     for row, (where, i, value, phrase) in enumerate(
         zip(share, frame["i"], frame["value"], frame["phrase"], strict=True)
     ):
         up = bool(value >= centre[i])
-        width = 6.5 * len(phrase) / PHRASE_ROOM
-        align = "left" if where < 0.2 else "right" if where > 0.75 else "center"
-        start = where - {"left": 0.0, "center": width / 2, "right": width}[align]
-        if not phrase or start + width > taken[up]:
-            continue
-        taken[up] = start - 0.02
-        groups.setdefault((up, align), []).append(row)
-    return [(up, align, frame.iloc[rows]) for (up, align), rows in groups.items()]
+        # a phone needs the words inward sooner: there they are as broad as half the plot
+        align = "left" if where < 0.3 else "right" if where > 0.7 else "center"
+        fits = {}
+        for room in (PHRASE_ROOM, PHONE_ROOM):
+            width = 6.5 * len(phrase) / room
+            start = where - {"left": 0.0, "center": width / 2, "right": width}[align]
+            fits[room] = bool(phrase) and start >= 0 and start + width <= taken[room][up]
+            if fits[room]:
+                taken[room][up] = start - 0.02
+        if fits[PHRASE_ROOM]:
+            groups.setdefault((up, align, fits[PHONE_ROOM]), []).append(row)
+    return [(up, align, narrow, frame.iloc[rows]) for (up, align, narrow), rows in groups.items()]
+
+
+def left_out_marks(
+    points: pd.DataFrame,
+    left_out: Mapping[int, str],
+    along: Encoder,
+    y: Encoder,
+    palette: Palette,
+) -> list[alt.Chart]:
+    """Batches that do not count for limits: hollow, and crossed."""
+    frame = points[points["i"].isin(list(left_out))]
+    if frame.empty:
+        return []
+    hollow = alt.Chart(frame).mark_point(
+        filled=True,
+        fill=palette.ground,
+        stroke=palette.data,
+        strokeWidth=1.4,
+        size=_ring_size(points, 0.6),
+        opacity=1,
+        aria=False,
+    )
+    cross = alt.Chart(frame).mark_point(
+        shape="M-.5,-.5L.5,.5M-.5,.5L.5,-.5",
+        filled=False,
+        stroke=palette.data,
+        strokeWidth=1.2,
+        size=_ring_size(points),
+        opacity=1,
+        aria=False,
+    )
+    return [mark.encode(x=along("x"), y=y("value")) for mark in (hollow, cross)]

@@ -2,10 +2,12 @@
 
 import hashlib
 
+import pandas as pd
 import streamlit as st
 
 import ingest
 from dashboard import cache, escaping, sentences, state, tables, text, widgets
+from dashboard.views import import_parts, source_parts
 
 words = escaping.markdown
 FIRST_ROWS = 8
@@ -21,9 +23,11 @@ def main() -> None:
     """Upload, look, answer, import; earlier imports below."""
     st.title("Import", anchor=False)
     st.markdown(
-        "Text files as the lab exports them: CSV, semicolons or tabs, any usual encoding, German "
-        "or English headings. Nothing is kept before you press the button."
+        "Files as the lab exports them: text with commas, semicolons or tabs in any usual "
+        "encoding, Excel (.xlsx), Parquet, also compressed. Headings in English, German, French "
+        "or Spanish. Nothing is kept before you press the button."
     )
+    source = import_parts.choose_source()
     files = st.file_uploader("Files of readings", accept_multiple_files=True, key="import.files")
     for number, file in enumerate(files):
         st.divider()
@@ -31,7 +35,7 @@ def main() -> None:
         key, raw = f"import.{number}", file.getvalue()
         digest = hashlib.sha256(raw).hexdigest()
         try:
-            one_file(raw, digest, file.name, key)
+            one_file(raw, digest, file.name, source, key)
         except ingest.IngestError as error:
             st.error(words(error))
             if state.answers(digest):
@@ -41,16 +45,19 @@ def main() -> None:
                     on_click=state.forget_answers,
                     args=(digest,),
                 )
+    source_parts.sources()
     earlier_imports()
 
 
-def one_file(raw: bytes, digest: str, name: str, key: str) -> None:
+def one_file(raw: bytes, digest: str, name: str, source: str, key: str) -> None:
     """Everything about one file."""
     said = state.answers(digest)
-    reading = cache.read(digest, name, tuple(sorted(said.items())), raw)
+    reading = cache.read(digest, name, tuple(sorted(said.items())), source, raw)
     if reading.questions:
+        import_parts.change(reading, key)
         questions(reading, digest, key)
         understood(reading, key)
+        import_parts.columns(reading, digest, key)
         return
     account = cache.preview(reading)
     st.markdown(f"**{words(sentences.account(account))}**")
@@ -59,7 +66,7 @@ def one_file(raw: bytes, digest: str, name: str, key: str) -> None:
         done.info("Every row of this file is in the store already. Importing it changes nothing.")
     if done.button("Import into the store", key=f"{key}.import"):
         with st.spinner("Importing …"):
-            report = cache.store().add(reading)
+            report = cache.store().add(reading, source)
         done.markdown(f":material/check: Imported. {words(sentences.account(report.account))}")
         for note in report.notes:
             if note not in reading.notes:
@@ -67,12 +74,16 @@ def one_file(raw: bytes, digest: str, name: str, key: str) -> None:
         st.page_link("views/overview.py", label="See the overview", icon=":material/list:")
     for note in reading.notes:
         st.markdown(f":material/info: {words(note)}")
+    import_parts.change(reading, key)
+    import_parts.remarks(reading, key)
     understood(reading, key)
     say_more(reading, digest, key)
+    import_parts.columns(reading, digest, key)
     rows_without_use(reading, key)
-    if not reading.rows.empty:
+    first = reading.first_rows(FIRST_ROWS)
+    if not first.empty:
         with st.expander("First rows as they were read", key=f"{key}.first"):
-            st.dataframe(tables.first_rows(reading.rows.head(FIRST_ROWS)), hide_index=True)
+            st.dataframe(tables.first_rows(first), hide_index=True)
 
 
 def questions(reading: ingest.FileReading, digest: str, key: str) -> None:
@@ -138,9 +149,42 @@ def earlier_imports() -> None:
     st.divider()
     st.subheader("Earlier imports", anchor=False)
     if imports.empty:
-        st.markdown("None yet. `viscosity-spc demo` shows an invented plant to look around in.")
+        st.markdown(
+            "None yet. The overview of an empty store offers an invented plant to look around in."
+        )
         return
     widgets.table(tables.imports(imports), "imports", "imports.csv")
+    take_out(imports)
+
+
+def take_out(imports: pd.DataFrame) -> None:
+    """Undo of an import: its rows stay in the store, marked, and are used for nothing."""
+    standing = imports[~imports["undone"]]
+    if standing.empty:
+        return
+    names = {
+        int(row.id): f"{row.file}, {text.moment(row.at)} UTC, {text.count(row.rows_read, 'row')}"
+        for row in standing.itertuples()
+    }
+    with (
+        st.expander("Take an import out again", key="undo", icon=":material/undo:"),
+        st.form("undo.form", border=False),
+    ):
+        st.markdown(
+            "Its rows stay in the store, marked, and are used for nothing; the journal keeps who "
+            "and why. The way back is to import the file again."
+        )
+        number = st.selectbox("Import", list(names), format_func=names.__getitem__, key="undo.id")
+        why = st.text_input("Why", key="undo.why")
+        widgets.your_name("undo.name", in_form=True)
+        if st.form_submit_button("Take it out", on_click=state.keep_name, args=("undo.name",)):
+            try:
+                with st.spinner("Taking the import out …"):
+                    ingest.undo_import(cache.store(), number, why, state.name())
+            except ingest.IngestError as error:
+                st.error(words(error))
+            else:
+                st.rerun()
 
 
 main()

@@ -280,7 +280,7 @@ def test_unstable_process_gets_performance_and_reasons_only():
     assert plain["ppk"] == pytest.approx(1.01, abs=0.005)
     assert plain["ppk_low"] == pytest.approx(0.79, abs=0.005)
     assert plain["ppk_high"] == pytest.approx(1.23, abs=0.005)
-    assert view.withheld[0] == "15 of 50 batches beyond the limits"
+    assert view.withheld[0] == "15 of 50 batches beyond the control limits"
     assert "short-term sigma (2.64) would mislead" in view.withheld[-1]
     assert found.batches["in_specification"].tolist() == [True] * 50
 

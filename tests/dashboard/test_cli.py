@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -81,6 +82,103 @@ def test_a_question_is_asked_and_its_answer_taken(run) -> None:
     assert told.code == 0
 
 
+def test_a_column_is_named_once_and_remembered(run, tmp_path: Path) -> None:
+    file, later = tmp_path / "a.csv", tmp_path / "b.csv"
+    file.write_text("Los;Ware;Wert=1 [mPas]\nB1;P-9;2000\n")
+    later.write_text("Los;Ware;Wert=1 [mPas]\nB2;P-9;2010\n")
+    told = run("import", file, "--source", "lab", "--json")
+    assert told.code == 2
+    fields = [question["field"] for question in told.json[0]["questions"]]
+    assert fields == ["viscosity_column", "batch_column", "product"]
+    assert told.json[0]["questions"][0]["choices"][0] == "Wert=1 [mPas]"
+    assert "--set 'viscosity_column=Wert=1 [mPas]'" in told.err  # ready for a shell
+    said = ["--set", "column:Wert=1 [mPas]=viscosity", "--set", "batch_column=Los"]
+    said += ["--set", "column:Ware=product"]
+    assert run("import", file, "--source", "lab", "--by", "AK", *said).code == 0
+    told = run("import", later, "--source", "lab", "--json")
+    assert told.code == 0
+    assert any(
+        text.startswith("'Los': batch (as answered on ") and text.endswith(" by AK)")
+        for text in told.json[0]["understood"]
+    )
+    (known,) = run("remembered", "--json").json
+    assert known["source"] == "lab"
+    assert {one["field"]: (one["value"], one["who"]) for one in known["answers"]} == {
+        "column:Los": ("batch", "AK"),
+        "column:Ware": ("product", "AK"),
+        "column:Wert=1 [mPas]": ("viscosity", "AK"),
+    }
+    assert "column:Los=batch (as answered on " in run("remembered", "--source", "lab").out
+    told = run("forget", "--source", "lab", "--field", "column:Los", "--why", "another column")
+    assert told.out == "Forgotten of lab: column:Los=batch.\n"
+    assert run("forget", "--source", "nobody").code == 2
+
+
+def test_a_changed_export_is_told_and_asked_about(run, tmp_path: Path) -> None:
+    head = "date;batch;product;temp;viscosity cP"
+    old, new = tmp_path / "a.csv", tmp_path / "b.csv"
+    old.write_text(f"{head}\n2025-03-03;B1;P;25.0;2000\n")
+    new.write_text(f"{head.replace('temp', 'T probe')};room\n2025-03-04;B2;P;25.1;2010;7\n")
+    assert run("import", old, "--source", "lab").code == 0
+    told = run("import", new, "--source", "lab", "--json")
+    assert told.code == 2
+    assert told.json[0]["change"]["new"] == ["T probe", "room"]
+    assert told.json[0]["change"]["missing"][0]["column"] == "temp"
+    assert "Column 'room' is new: it is kept as it is." in told.err
+    assert "Column 'temp' (sample temperature) is gone, and 'T probe' is new" in told.err
+    assert "--set 'renamed:temp=T probe'" in told.err
+    assert len(told.err.strip().splitlines()) == 1
+    told = run("import", new, "--source", "lab", "--set", "renamed:temp=T probe")
+    assert told.code == 0
+    assert "Note: Column 'T probe' is what was 'temp' until now, as answered." in told.out
+
+
+def test_what_checks_found_is_printed_with_severity_and_proposal(run, tmp_path: Path) -> None:
+    told = run("import", INGEST_DATA / "S07_transcription.csv")
+    assert told.code == 1
+    assert (
+        "Set aside: line 16, batch B008: torque 39.7 % says about 1985, recorded 19850 mPa·s: "
+        "1985 instead of 19850? (a digit too many) Nothing is changed." in told.out
+    )
+    file = tmp_path / "gap.csv"
+    file.write_text("batch,product,replicate,viscosity cP\nB1,Q,1,2000\nB1,Q,3,2010\n")
+    told = run("import", file)
+    assert told.code == 0  # a remark holds nothing up
+    assert "1 remarked: A replicate number of the batch is missing." in told.out
+    assert "Remark: line 2, batch B1: there is no 2 among the first 3" in told.out
+    (outcome,) = run("import", file, "--json").json
+    assert outcome["remarks"] == {"replicate_gap": 1}
+    assert outcome["severity"] == {"replicate_gap": "remark"}
+    assert [(one["severity"], one["line"]) for one in outcome["findings"]] == [("remark", 2)]
+
+
+def test_products_and_methods_from_the_command_line(run, tmp_path: Path) -> None:
+    def file(product: str, batch: str, torque: float) -> Path:
+        path = tmp_path / f"{batch}.csv"
+        head = "batch,product,instrument,spindle,speed,torque,viscosity cP"
+        path.write_text(f"{head}\n{batch},{product},V1,S3,20,{torque},2000\n")
+        return path
+
+    assert run("import", file("P-100", "B1", 40)).code == 0
+    told = run("import", file("P100", "B2", 40))
+    assert told.code == 2
+    assert "--set product_alias:P100=P-100 or --set product_alias:P100=P100" in told.err
+    assert run("alias", "P100", "P-100", "--by", "AK").out == (
+        "'P100' is read as 'P-100' from now on.\n"
+    )
+    assert run("import", file("P100", "B2", 40)).code == 0
+    told = run("alias", "P100", "--undo")
+    assert "Rows received as 'P100' stay stored under 'P-100' (import 2)" in told.out
+    assert run("alias", "P100").code == 2
+    made = ["--spindle", "S3", "--speed", 20, "--torque-low", 20]
+    assert run("method", "M-7", *made).code == 0
+    told = run("method", "M-7", "--torque-high", 90, "--why", "worn spring")
+    assert told.out == "Method M-7 version 2 holds from now on: torque 20 to 90 %.\n"
+    (outcome,) = run("import", file("P-100", "B3", 15), "--json").json
+    assert outcome["set_aside"] == {"below_range": 1}
+    assert run("method", "M-7", "--torque-high", 190).code == 2
+
+
 def test_rows_that_wait_for_a_person_give_exit_code_1(run) -> None:
     told = run("import", INGEST_DATA / "U7_units.csv", "--set", "product=P")
     assert told.code == 1
@@ -91,6 +189,37 @@ def test_the_good_files_are_imported_beside_a_bad_one(run, tmp_path: Path) -> No
     assert told.code == 1
     assert "There is no file" in told.err
     assert run("assess", "--json").json[0]["n_batches"] == 30
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="links and odd names are POSIX")
+def test_a_folder_is_imported_file_by_file_with_a_summary(run, tmp_path: Path) -> None:
+    head = "batch;product;viscosity mPa.s\n"
+    inside = tmp_path / "in"
+    (inside / "sub").mkdir(parents=True)
+    (inside / "a.csv").write_text(head + "A1;P;1\nA2;P;2\n")
+    (inside / "b.csv").write_text("colour;size\nred;small\n")
+    (inside / "notes.docx").write_text("x")
+    (tmp_path / "secret.csv").write_text(head + "S1;P;1\n")
+    (inside / "link.csv").symlink_to(tmp_path / "secret.csv")
+    (inside / "sub" / "esc\x1b[31m.csv").write_text(head + "C1;P;3\n")
+    with zipfile.ZipFile(inside / "two.zip", "w") as archive:
+        archive.writestr("../x.csv", head + "D1;P;4\n")
+        archive.writestr("y.csv", head + "D2;P;5\n")
+    told = run("import", inside)
+    assert told.code == 1
+    assert "\x1b" not in told.out + told.err
+    files = [line.split(": ")[0] for line in told.out.splitlines() if line[:1].strip()]
+    assert files[:6] == ["link.csv", "a.csv", "b.csv", "two.zip", "two.zip", "esc?[31m.csv"]
+    assert told.out.splitlines()[-1] == (
+        "6 files: 4 imported, 2 not. 5 rows read, 5 used. 1 files with other endings were left "
+        "alone."
+    )
+    assert len(told.err.splitlines()) == 2
+    assert "is a link to another place" in told.err
+    again = run("import", inside, "--json")
+    assert again.code == 1
+    assert [one.get("duplicates") for one in again.json] == [None, 2, None, 1, 1, 1]
+    assert run("assess", "--json").json[0]["n_batches"] == 5
 
 
 def bad_files(folder: Path) -> dict[str, str]:
@@ -131,7 +260,7 @@ def test_an_unreadable_file_gets_one_sentence(run, tmp_path: Path, monkeypatch) 
     file.chmod(0)
     if os.access(file, os.R_OK):  # the superuser may read everything: let reading fail itself
         monkeypatch.setattr(
-            Path, "read_bytes", lambda self: (_ for _ in ()).throw(PermissionError())
+            Path, "open", lambda self, mode: (_ for _ in ()).throw(PermissionError())
         )
     told = run("import", file)
     assert told.code == 2
@@ -254,7 +383,7 @@ def test_an_open_signal_gives_exit_code_1_and_text_carries_the_caution(run) -> N
     run("specify", "P-100", "--lower", "1750", "--upper", "2250")
     told = run("assess", "--as-of", "2025-03-28")
     assert told.code == 1
-    assert "No capability: 15 of 50 batches beyond the limits" in told.out
+    assert "No capability: 15 of 50 batches beyond the control limits" in told.out
     assert "1.01 (0.79–1.23)" in told.out
     assert "authorised person" in told.out
 

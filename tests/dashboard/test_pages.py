@@ -1,15 +1,19 @@
 """Every page on every kind of store, and the stories of the people who use them."""
 
+import io
+import pickle
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 import ingest
-from dashboard import escaping
+from dashboard import cache, escaping
+from dashboard.assessment import DEFAULT_RULES, to_json
 from dashboard.catalog import CHARTS, PAGES, STATE_FORMS
 from dashboard.results import CAUTION, NOT_FRESH, STATES
 from dashboard.serving import build_demo_store
@@ -17,7 +21,7 @@ from dashboard.serving import build_demo_store
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 DATA = Path(__file__).parent / "data"
 FILES = Path(__file__).parents[1] / "ingest" / "data"
-VERDICTS = ("overview.py", "control_chart.py", "capability.py", "repeatability.py")
+VERDICTS = ("overview.py", "control_chart.py", "capability.py", "measuring_system.py", "batch.py")
 ONE_ROW = "batch,product,viscosity,unit\nB1,P-1,2000,mPa.s\n"
 
 
@@ -118,14 +122,17 @@ def test_lists_of_the_catalog_are_complete() -> None:
     assert set(STATE_FORMS) == {*STATES, NOT_FRESH}
     icons = [icon for icon, _ in STATE_FORMS.values()]
     assert len(set(icons)) == len(icons)  # told by a form of its own, not by colour alone
-    assert [row.key for row in CHARTS if not row.needs_subgroups] == ["three-way"]
+    assert [row.key for row in CHARTS if not row.needs_subgroups] == [
+        *("three-way", "ewma", "cusum", "short-run"),
+    ]
 
 
 def test_quiet_only_while_the_data_are_fresh(use) -> None:
     use(DATA / "F01_baseline_duplicates.csv", as_of="2025-03-17T15:00:00+00:00")
     app = open_page()
     assert app.title[0].value == "All quiet"
-    assert "B030: 2071 mPa·s, 17 Mar 2025; no specification" in words(app)
+    assert "2071 mPa·s, 17 Mar 2025: no specification" in words(app)
+    assert "Nothing is asked of anybody" in words(app)
 
 
 def test_old_data_never_look_quiet(use) -> None:
@@ -140,8 +147,14 @@ def test_overview_says_what_needs_a_person_first(demo, monkeypatch) -> None:
     monkeypatch.setenv("VISCOSITY_SPC_AS_OF", demo[1])
     app = open_page()
     assert app.title[0].value == "2 open events"
-    assert [one.value for one in app.subheader] == ["WB\\-240", "WB\\-360", "WB\\-110"]
+    heads = [one.value for one in app.subheader]
+    assert heads == ["Asked of people", "WB\\-240", "WB\\-360", "All others"]
+    assert "Open events: WB-240 and WB-360." in words(app)
     assert "V1 in order: CF-2000 and CF-500" in words(app)
+    assert "2 things to do (QC lead 2), the oldest since 21 Oct 2026." in words(app)
+    (rest,) = (one.value for one in app.dataframe)
+    assert rest["Product"].tolist() == ["WB-110"]
+    assert rest["State"].tolist() == ["quiet"]
 
 
 def test_asking_for_x_bar_needs_a_subgroup_and_warns(use) -> None:
@@ -223,7 +236,7 @@ def test_unstable_process_gets_reasons_and_performance_only(use) -> None:
 def test_repeatability_recommends_percent_across_levels(use) -> None:
     """F02: pooled 0.745 %, log-log slope 1.14."""
     use(DATA / "F02_levels.csv")
-    said = words(open_page("repeatability.py"))
+    said = words(open_page("measuring_system.py", part="repeatability"))
     assert "slope 1.14" in said
     assert "0.745 %" in said
 
@@ -231,7 +244,10 @@ def test_repeatability_recommends_percent_across_levels(use) -> None:
 def test_repeatability_of_the_baseline(use) -> None:
     """F01: s_r 12.12, 0.602 %, limit 2.8 × s_r."""
     use(DATA / "F01_baseline_duplicates.csv")
-    metrics = {one.label: one.value for one in open_page("repeatability.py").metric}
+    metrics = {
+        one.label: one.value
+        for one in open_page("measuring_system.py", part="repeatability").metric
+    }
     assert metrics["Standard deviation s_r"] == "12.12 mPa·s"
     assert metrics["Relative"] == "0.602 %"
     assert metrics["Limit for two readings"] == "33.94 mPa·s"
@@ -256,6 +272,38 @@ def test_upload_look_import(use) -> None:
     assert "in the store already" in words(app)
 
 
+def test_an_import_is_taken_out_again_with_a_reason(use) -> None:
+    store = use(DATA / "F01_baseline_duplicates.csv")
+    app = open_page("import_file.py")
+    take = next(one for one in app.button if one.label == "Take it out")
+    take.click().run()
+    assert "needs a cause in words" in words(app)  # refused
+    app.text_input(key="undo.why").input("wrong file")
+    app.text_input(key="undo.name").input("Kim Example")
+    next(one for one in app.button if one.label == "Take it out").click().run()
+    assert not app.exception
+    assert store.imports()["undone"].tolist() == [True]
+    assert ingest.journal_entries(store)[-1].who == "Kim Example"
+    assert not [one for one in app.button if one.label == "Take it out"]
+    open_page()  # nothing left to show is no fault
+
+
+def test_pages_do_not_change_what_they_share(demo, monkeypatch) -> None:
+    """All sessions read the same assessments: a page that wrote into one would change them all."""
+    monkeypatch.setenv("VISCOSITY_SPC_STORE", demo[0])
+    monkeypatch.setenv("VISCOSITY_SPC_AS_OF", demo[1])
+    open_page()
+    shared = cache.assessments(DEFAULT_RULES)
+    before = pickle.dumps([to_json(one) for one in shared]), [one.batches.copy() for one in shared]
+    for row in PAGES:
+        open_page(row.file)
+    again = cache.assessments(DEFAULT_RULES)
+    assert again is shared
+    assert pickle.dumps([to_json(one) for one in shared]) == before[0]
+    for one, batches in zip(shared, before[1], strict=True):
+        pd.testing.assert_frame_equal(one.batches, batches)
+
+
 def test_a_question_is_asked_answered_and_read_again(use) -> None:
     use()
     app = open_page("import_file.py")
@@ -269,6 +317,67 @@ def test_a_question_is_asked_answered_and_read_again(use) -> None:
     assert not app.exception
     assert "The account closes" in words(app)
     assert app.button(key="import.0.import")
+
+
+def test_a_source_is_remembered_and_a_changed_export_asked_about(use) -> None:
+    store = use()
+    app = open_page("import_file.py")
+    app.text_input(key="import.source").input("lab").run()
+    head = "Tag;Los;Ware;T Probe;Ergebnis"
+    first = f"{head}\n2025-03-03;B1;P-9;25.0;2000\n".encode()
+    app.file_uploader(key="import.files").upload("a.csv", first, "text/csv").run()
+    for heading, meaning in {
+        "Tag": "tested_at",
+        "Los": "batch",
+        "Ware": "product",
+        "T Probe": "temperature",
+        "Ergebnis": "viscosity",
+    }.items():
+        app.selectbox(key="import.0.columns.heading").select(heading)
+        app.selectbox(key="import.0.columns.meaning").select(meaning)
+        next(one for one in app.button if one.label == "Read again with that").click().run()
+        assert not app.exception
+    app.selectbox(key="import.0.unit").select("cP")
+    next(one for one in app.button if one.label == "Read again").click().run()
+    app.button(key="import.0.import").click().run()
+    assert "Imported. 1 row read = 1 used" in words(app)
+    app.run()
+    told = next(one.value for one in app.dataframe if "Answer" in one.value)
+    assert set(told["What"]) == {"unit", *(f"column:{name}" for name in head.split(";"))}
+
+    changed = head.replace("T Probe", "T-Probe").encode() + b"\n2025-03-04;B2;P-9;25.1;2010\n"
+    app.file_uploader(key="import.files").set_value([("b.csv", changed, "text/csv")]).run()
+    assert not app.exception
+    assert "The columns are not those of the last import from this source." in words(app)
+    pairs = next(one.value for one in app.dataframe if "Until now" in one.value)
+    assert pairs.to_numpy().tolist()[3] == ["T Probe", "T-Probe?"]
+    app.selectbox(key="import.0.renamed:T Probe").select("T-Probe")
+    next(one for one in app.button if one.label == "Read again").click().run()
+    app.button(key="import.0.import").click().run()
+    assert store.readings()["temperature"].tolist() == [25.0, 25.1]
+
+    app.selectbox(key="import.forget.field").select("unit").run()
+    app.button(key="import.forget.one").click().run()
+    assert "unit" not in ingest.remembered(store)[0].answers
+    app.button(key="import.forget.all").click().run()
+    assert ingest.remembered(store) == []
+
+
+def test_remarks_and_proposals_are_shown(use) -> None:
+    use()
+    app = open_page("import_file.py")
+    file = FILES / "S07_transcription.csv"
+    app.file_uploader(key="import.files").upload(file.name, file.read_bytes(), "text/csv").run()
+    aside = next(one.value for one in app.dataframe if "May have been meant" in one.value)
+    assert aside["May have been meant"].tolist() == [
+        "1985 instead of 19850? (a digit too many)",
+        "1935 instead of 9135? (two digits swapped)",
+    ]
+    gap = b"batch,product,replicate,viscosity cP\nB1,Q,1,2000\nB1,Q,3,2010\n"
+    app.file_uploader(key="import.files").set_value([("gap.csv", gap, "text/csv")]).run()
+    assert "1 remark: these rows are used" in words(app)
+    shown = next(one.value for one in app.dataframe if "Severity" in one.value)
+    assert shown["Severity"].tolist() == ["remark"]
 
 
 def test_nonsense_said_about_a_file_can_be_taken_back(use) -> None:
@@ -285,6 +394,39 @@ def test_nonsense_said_about_a_file_can_be_taken_back(use) -> None:
     assert "60 rows read = 60 used" in words(app)
 
 
+def test_a_workbook_of_two_sheets_is_asked_and_read(use) -> None:
+    store = use()
+    app = open_page("import_file.py")
+    book = openpyxl.Workbook()
+    for title, batch in (("March", "B1"), ("<script>April", "B2")):
+        sheet = book.create_sheet(title)
+        sheet.append(["batch", "product", "viscosity mPa.s"])
+        sheet.append([batch, "P", 2010])
+    content = io.BytesIO()
+    book.save(content)
+    app.file_uploader(key="import.files").upload("a.xlsx", content.getvalue(), "x/y").run()
+    app.selectbox(key="import.0.sheet").select("<script>April")
+    next(one for one in app.button if one.label == "Read again").click().run()
+    assert "1 row read = 1 used" in words(app)
+    app.button(key="import.0.import").click().run()
+    assert not app.exception
+    assert store.readings()["batch"].tolist() == ["B2"]
+
+
+@pytest.mark.parametrize("text", ["<img src=x onerror=alert(1)>", "[a](http://x.invalid)", "$x$"])
+def test_text_of_a_file_draws_nothing_on_the_page(use, text: str) -> None:
+    use()
+    app = open_page("import_file.py")
+    content = f"batch;product;viscosity;{text}\n{text};{text};2010 mPa.s;{text}\n"
+    app.file_uploader(key="import.files").upload(f"{text}.csv", content.encode(), "text/csv").run()
+    app.button(key="import.0.import").click().run()
+    assert not app.exception
+    said = [one.value for kind in ("subheader", "markdown", "caption") for one in app.get(kind)]
+    said += [one.value for kind in ("error", "info") for one in app.get(kind)]
+    assert any("alert" in one or "invalid" in one or "x" in one for one in said)
+    assert not [one for one in said if text in one]
+
+
 def test_a_file_that_is_none_gives_one_sentence(use) -> None:
     use()
     app = open_page("import_file.py")
@@ -298,18 +440,30 @@ def test_a_file_that_is_none_gives_one_sentence(use) -> None:
 
 def test_a_specification_is_added_and_judged_by(use) -> None:
     store = use(DATA / "F01_baseline_duplicates.csv", as_of="2025-03-17T15:00:00+00:00")
-    app = open_page("setup.py")
-    app.number_input(key="specification.lower").set_value(2100.0)
-    app.number_input(key="specification.upper").set_value(2.0)
-    add = next(one for one in app.button if one.label == "Add")
-    add.click().run()
+    app = open_page("setup.py", part="specifications")
+    enter(app, "specifications", product="P-100", lower=2200.0, upper=2100.0)
     assert "not below the upper limit" in words(app)
-    app.number_input(key="specification.upper").set_value(2200.0)
-    next(one for one in app.button if one.label == "Add").click().run()
+    assert app.button(key="save.specifications").disabled
+    assert store.specifications() == []
+    app.button(key="aside.specifications").click().run()
+    enter(app, "specifications", product="P-100", lower=2100.0, upper=2200.0)
+    assert "P-100 is added (Lower limit, mPa·s 2100; Upper limit, mPa·s 2200)" in words(app)
+    app.text_input(key="name.specifications").input("Kim")
+    app.button(key="save.specifications").click().run()
     assert not app.exception
     (held,) = store.specifications("P-100")
     assert (held.lower, held.upper) == (2100.0, 2200.0)
+    assert ingest.journal_table(store)[0]["who"].tolist() == ["Kim"]
     assert "outside specification 2100–2200" in words(open_page())
+
+
+def enter(app: AppTest, table: str, **values: object) -> None:
+    """Put a line into a table of the set-up, through its form."""
+    for name, value in values.items():
+        key = f"form.{table}.{name}"
+        kind = app.text_input if isinstance(value, str) else app.number_input
+        kind(key=key).set_value(value)
+    next(one for one in app.button if one.label == "Put into the table").click().run()
 
 
 def test_a_store_that_cannot_be_opened_is_one_sentence(tmp_path, monkeypatch) -> None:

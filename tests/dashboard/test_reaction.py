@@ -52,3 +52,19 @@ def test_the_sites_own_text_replaces_the_usual_one():
 def test_the_plan_lets_nothing_go_and_corrects_no_recipe():
     words = " ".join(f"{one.step} {one.when}" for one in PLAN).lower()
     assert not {"safe", "release", "thinner", "thickener"} & set(words.split())
+
+
+def test_a_newest_range_beyond_its_limit_is_asked_about(tmp_path):
+    """Repeatability of 10: ranges of pairs stay below 40, the newest is 300."""
+    rows = ["batch,product,replicate,viscosity,unit"]
+    for i in range(24):
+        apart = 300 if i == 23 else 5 + 10 * (i % 2)
+        level = 2000 + 37 * (-1) ** i + 11 * (i % 3)
+        rows += [f"K{i:02},P-1,1,{level},mPa.s", f"K{i:02},P-1,2,{level + apart},mPa.s"]
+    store = ingest.open_store(str(tmp_path / "store.sqlite"))
+    store.add(ingest.read_bytes("\n".join(rows).encode(), "x.csv", {}))
+    found = assess_store(store, now=datetime(2025, 4, 1, tzinfo=UTC))
+    (task,) = [one for one in tasks_of(found, {}) if one.key == "duplicates_range"]
+    assert task.what.startswith("K23: readings 300 mPa·s apart")
+    assert task.who == "analyst"
+    store.close()

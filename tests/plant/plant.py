@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from ingest.checks import disagrees_with_torque
+from ingest.checks import Torques
 
 CAUSES = (
     "spindle",
@@ -484,7 +484,10 @@ def _as_store(rng, frames, ranges, edit):
             needed = rows["instrument"].nunique() > 1
         if not needed and rng.random() < ranges.missing:
             rows[column] = np.nan if column in ("temperature", "torque") else ""
-    flagged, _ = disagrees_with_torque(rows, np.ones(len(rows), dtype=bool))
+    torques = Torques()
+    torques.add(rows, np.ones(len(rows), dtype=bool))
+    every = np.ones(len(rows), dtype=bool)
+    flagged, _ = torques.disagreeing(rows, every, torques.factors())
     rows["reason"] = np.where(flagged, "torque_disagrees", "")
     rows = rows.sort_values("days", kind="stable").reset_index(drop=True)
     first = pd.Series(keys).drop_duplicates().index
