@@ -15,7 +15,7 @@ from dashboard.batches import BatchTable, batch_tables
 from dashboard.capability_view import specifications_in_force
 from dashboard.notes import FEWEST_PROVISIONAL
 from dashboard.results import Assessment, CheckStandard, Event
-from dashboard.verdicts import limits_in_words, uncertainty_of, verdict_of
+from dashboard.verdicts import decision_rule_of, limits_in_words, uncertainty_of, verdict_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -338,7 +338,8 @@ def _verdict(
         return "no verdict", (title, ("Without a used reading there is none.",), None)
     held = specifications_in_force(store.specifications(one.product), one.batches["at"])
     in_force = held.of(index)
-    uncertainty = uncertainty_of(ingest.settings(store), one.product)
+    settings = ingest.settings(store)
+    uncertainty = uncertainty_of(settings, one.product)
     found = verdict_of(float(one.batches["mean"].iat[index]), in_force, uncertainty)
     rows = [("Verdict", text.sentence(found.sentence))]
     if in_force is not None:
@@ -356,6 +357,9 @@ def _verdict(
             ("Specification, mPa·s", f"{limits_in_words(in_force)}, {since}"),
             ("Specification recorded", f"{at} UTC{by}{why}"),
         ]
+    rule = decision_rule_of(settings, in_force)
+    if rule:
+        rows.append(("Decision rule of the site", rule))
     if uncertainty is None:
         rows.append(("Uncertainty", "none is set, so no zone can be told"))
     else:

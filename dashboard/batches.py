@@ -106,38 +106,22 @@ def instruments_of(batches: pd.DataFrame) -> dict[int, list[str]]:
 def named_batches(
     batches: np.ndarray, number: np.ndarray, use: np.ndarray, earliest: np.ndarray
 ) -> np.ndarray:
-    """Names of batches: the number, and where it is used more than once the year behind it.
+    """Names of batches: the number, and from its second use on the year behind it.
 
-    The month is added where one year has two uses; a gap keeps any two from sharing it.
+    The first use keeps the bare number, so that what was decided about it before the number was
+    used again stays with it. The month is added where one year has two uses; a gap keeps any two
+    from sharing it.
     """
-    reused = np.isin(number, number[use > 0])
-    if not reused.any():
+    later = np.flatnonzero(use > 0)
+    if not len(later):
         return batches
     names = batches.copy()
     first = np.datetime_as_string(earliest, unit="M")
     years = pd.Series([month[:4] for month in first])
     twice = years.groupby([number, years]).transform("count").to_numpy() > 1
-    for i in np.flatnonzero(reused):
-        when = first[i] if twice[i] else first[i][:4]
-        names[i] = f"{batches[i]} ({when})" if when != "NaT" else batches[i]
+    for i in later:
+        names[i] = f"{batches[i]} ({first[i] if twice[i] else first[i][:4]})"
     return names
-
-
-def load_batch(store: Any, characteristic_id: int, name: str) -> pd.DataFrame:
-    """Every reading of one batch, those set aside too, under the name that screens give it.
-
-    A batch number that was used again carries its year or month; its readings are those within
-    30 days of the first ones of that time.
-    """
-    rows = store.readings(characteristic_id, aside=True, batch=name)
-    if len(rows) or not name.endswith(")"):
-        return rows
-    number, _, when = name[:-1].rpartition(" (")
-    rows = store.readings(characteristic_id, aside=True, batch=number)
-    at = rows["sampled_at"].fillna(rows["at"])
-    begins = at[at.dt.strftime("%Y-%m").fillna("").str.startswith(when)].min()
-    near = (at >= begins) & (at <= begins + pd.Timedelta(LONG_APART))
-    return rows[near].reset_index(drop=True)
 
 
 def no_batches() -> BatchTable:

@@ -17,11 +17,11 @@ from dashboard import agreement, drawing, measuring
 from dashboard.agreement import Agreement, Comparison, TorqueShare
 from dashboard.assessment import Assessment, assess_store, renewed, repeatability_by_level
 from dashboard.batch_trace import Trace, trace
-from dashboard.batches import load_batch
 from dashboard.chart_panels import Panel
 from dashboard.drawing import Drawn
 from dashboard.figures import palette_for
 from dashboard.front import Card, Filters, Front, card_picture, front
+from dashboard.grouping import load_batch
 from dashboard.levels import RepeatabilityByLevel
 from dashboard.measuring import CheckVerdicts
 from dashboard.serving import import_demo

@@ -1,6 +1,7 @@
 """Readings sorted into batches where the readings themselves are needed, not what they come to."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -78,3 +79,25 @@ def _far_apart(number: np.ndarray, times: np.ndarray) -> np.ndarray:
     by_number = pd.Series(times).groupby(number)
     apart = by_number.transform("max") - by_number.transform("min") > LONG_APART
     return apart.to_numpy()
+
+
+def load_batch(store: Any, characteristic_id: int, name: str) -> pd.DataFrame:
+    """Every reading of one batch, those set aside too, under the name that screens give it.
+
+    Where its number was used again, only those of the use that the name means.
+    """
+    rows = store.readings(characteristic_id, aside=True, batch=name)
+    if rows.empty and name.endswith(")"):
+        rows = store.readings(characteristic_id, aside=True, batch=name[:-1].rpartition(" (")[0])
+    if rows.empty:
+        return rows
+    number, times = np.zeros(len(rows), dtype=np.int64), production_time(rows)
+    use = _uses(number, times)
+    if not use.any():
+        return rows
+    begins = pd.Series(times).groupby(use).transform("min").to_numpy()
+    first = np.unique(use, return_index=True)[1]
+    named = named_batches(
+        rows["batch"].to_numpy(dtype=object)[first], number[first], use[first], begins[first]
+    )
+    return rows[named[use] == name].reset_index(drop=True)

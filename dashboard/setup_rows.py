@@ -7,6 +7,7 @@ from typing import Any
 
 import ingest
 from dashboard import text
+from dashboard.verdicts import DECISION_RULE
 from ingest import registers
 from ingest import specifications as dated
 
@@ -127,7 +128,7 @@ def specifications(
 
     A line without any limit was taken back and is not shown.
     """
-    rules = settings.get("decision_rule") or {}
+    rules = settings.get(DECISION_RULE) or {}
     standing = {(one.product, one.valid_from): one for one in held}
     rows: list[Row] = [
         {

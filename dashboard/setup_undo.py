@@ -9,6 +9,7 @@ import pandas as pd
 
 import ingest
 from dashboard import text
+from dashboard.verdicts import DECISION_RULE
 
 _REGISTERS = ("product", "method", "check standard")
 _WORDS = ("added", "changed", "removed")
@@ -24,7 +25,7 @@ SETTINGS = {
     "uncertainty": "uncertainties",
     "instrument_tolerance": "tolerances of instruments",
     "calibration": "calibration dates",
-    "decision_rule": "decision rules",
+    DECISION_RULE: "decision rules",
     "own_rules": "own rules",
     "reaction_plan": "reaction plan",
     "check_interval_days": "days between two checks",

@@ -24,6 +24,7 @@ from dashboard.setup_tables import (
     TABLES,
     Table,
 )
+from dashboard.verdicts import DECISION_RULE
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +206,7 @@ def settings_of(tables: SetUp) -> dict[str, Any]:
     if "instruments" in tables:
         values |= setup_rows.instrument_settings(tables["instruments"])
     if "specifications" in tables:
-        values["decision_rule"] = setup_rows.decision_rules(tables["specifications"]) or None
+        values[DECISION_RULE] = setup_rows.decision_rules(tables["specifications"]) or None
     if "rules" in tables:
         chosen = [RULES[r["rule"]].key for r in tables["rules"] if r["used"] and r["rule"] in RULES]
         moving = any(row["used"] and row["rule"] == MOVING_AVERAGE for row in tables["rules"])
@@ -242,14 +243,6 @@ def whole(before: SetUp, after: SetUp) -> SetUp:
 def own_key(rows: Sequence[Row]) -> str | None:
     """The key of the set of rules that these lines make; None for none."""
     return own_key_of(settings_of({"rules": tuple(rows)}))
-
-
-def decision_rule_of(settings: Mapping[str, Any], one: ingest.Specification | None) -> str:
-    """The decision rule that the site wrote beside a specification; "" where it wrote none."""
-    if one is None:
-        return ""
-    held = (settings.get("decision_rule") or {}).get(one.product) or {}
-    return str(held.get(one.valid_from.isoformat() if one.valid_from else "", ""))
 
 
 def count_words(changes: Sequence[Change]) -> str:

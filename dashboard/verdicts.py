@@ -15,6 +15,8 @@ from dashboard import text
 UNCERTAINTY = "uncertainty"
 """Name of the setting: product (or EVERY_PRODUCT) to standard_percent, source and date."""
 EVERY_PRODUCT = "*"
+DECISION_RULE = "decision_rule"
+"""Name of the setting: product to first day in force ("" from the beginning) to the rule."""
 NO_SPECIFICATION = "no specification"
 INSIDE = "inside"
 OUTSIDE = "outside"
@@ -89,6 +91,14 @@ def verdict_of(
         f"{told}: {where} specification {limits}, probability that it conforms "
         f"{_probability(probability)} (expanded uncertainty {text.viscosity(2 * u, 3)})",
     )
+
+
+def decision_rule_of(settings: Mapping[str, Any], one: ingest.Specification | None) -> str:
+    """The decision rule that the site wrote beside a specification; "" where it wrote none."""
+    if one is None:
+        return ""
+    held = (settings.get(DECISION_RULE) or {}).get(one.product) or {}
+    return str(held.get(one.valid_from.isoformat() if one.valid_from else "", ""))
 
 
 def limits_in_words(specification: ingest.Specification | None, beside: float | None = None) -> str:

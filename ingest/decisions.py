@@ -6,6 +6,7 @@ says whether it is left out; the newest frozen limits of a characteristic are in
 
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -17,6 +18,8 @@ from ingest import journal, schema
 from ingest.errors import IngestError
 from ingest.opening import next_id, next_revision, now
 from ingest.store import Store
+
+_LATER_USE = re.compile(r"(.+) \(\d{4}(?:-\d\d)?\)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,14 +80,7 @@ def _decide(
 ) -> None:
     with store.writing() as connection:
         subject = subject_of(connection, characteristic_id)
-        table = schema.BATCHES
-        known = connection.execute(
-            sa.select(table.c.n).where(
-                table.c.characteristic_id == characteristic_id, table.c.batch == batch
-            )
-        ).first()
-        if known is None:
-            raise IngestError(f"{subject} has no batch '{batch}': check its number.")
+        require_batch(connection, characteristic_id, subject, batch)
         standing = _standing(connection, characteristic_id).get(batch)
         if (standing is not None) == excluded:
             told = "is left out of limits already" if excluded else "is not left out of limits"
@@ -293,14 +289,18 @@ def require_batch(
 ) -> None:
     """Refuse a batch that the characteristic does not have.
 
+    A number that was used again is known with the year or month of the later use behind it.
+
     Raises:
         IngestError: no such batch.
     """
     table = schema.BATCHES
+    later = _LATER_USE.fullmatch(batch)
+    named = table.c.batch == batch
+    if later:
+        named = named | ((table.c.batch == later[1]) & (table.c.use > 0))
     found = connection.execute(
-        sa.select(table.c.n).where(
-            table.c.characteristic_id == characteristic_id, table.c.batch == batch
-        )
+        sa.select(table.c.n).where(table.c.characteristic_id == characteristic_id, named)
     ).first()
     if found is None:
         raise IngestError(f"{subject} has no batch '{batch}': check its number.")

@@ -21,7 +21,7 @@ from dashboard.capability_view import specifications_in_force
 from dashboard.catalog import ChartRow
 from dashboard.figures import navigator
 from dashboard.figures.scale import positions
-from dashboard.verdicts import uncertainty_of, verdict_of
+from dashboard.verdicts import decision_rule_of, uncertainty_of, verdict_of
 from dashboard.views import chart_decisions
 from dashboard.views import chart_parts as parts
 
@@ -184,6 +184,9 @@ def batch(one: Assessment, names: list[str], first: int, stop: int, unknown: str
     verdict = verdict_of(float(row["mean"]), in_force.of(chosen), uncertainty)
     mean = text.viscosity(float(row["mean"]))
     st.markdown(f"**{words(name)}**: {mean}; {words(verdict.sentence)}")
+    rule = decision_rule_of(cache.settings(), verdict.specification)
+    if rule:
+        st.markdown(f"Decision rule of the site: {words(rule)}")
     for event in one.events:
         if event.start <= chosen <= event.stop:
             st.markdown(f":orange-badge[{event.word}] {words(event.sentence)}")

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 import ingest
 import spc
-from dashboard import setup_files, setup_undo, site_setup, tables_of_site
+from dashboard import setup_files, setup_undo, site_setup, tables_of_site, verdicts
 from dashboard.rule_sets import RULE_SETS, own_key_of, rule_set
 from dashboard.setup_checks import clean, faults_of, remarks_on
 from dashboard.setup_tables import BY_KEY, MOVING_AVERAGE, TABLES
@@ -108,9 +108,9 @@ def test_every_table_is_saved_with_its_journal_and_read_again(store):
     assert ingest.methods(store)[0].replicates == 2
     newest = ingest.specification_for(store.specifications("P-1"), None)
     assert (newest.valid_from, newest.lower) == (MAY, 1850)
-    assert site_setup.decision_rule_of(settings, newest) == ""
+    assert verdicts.decision_rule_of(settings, newest) == ""
     oldest = ingest.specification_for(store.specifications("P-1"), date(2025, 4, 30))
-    assert site_setup.decision_rule_of(settings, oldest) == "guarded"
+    assert verdicts.decision_rule_of(settings, oldest) == "guarded"
     entries, faults = ingest.journal_table(store)
     assert faults == []
     assert set(entries["who"]) == {"Kim"}

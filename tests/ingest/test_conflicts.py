@@ -9,6 +9,7 @@ import pytest
 
 import ingest
 from dashboard.batches import batch_tables
+from dashboard.grouping import load_batch
 from ingest.reasons import NEEDS_A_PERSON
 
 HEAD = "timestamp,batch,product,replicate,viscosity,unit,status,comment"
@@ -145,9 +146,8 @@ def test_a_batch_number_used_again_next_year_is_no_retest(any_store: ingest.Stor
     used = any_store.readings()
     assert len(used) == 6
     table = batch_tables(any_store.batches())[1]
-    assert table.frame["batch"].tolist() == [
-        f"B00{i} ({year})" for year in (2024, 2025) for i in (1, 2, 3)
-    ]
+    again = [f"B00{i} (2025)" for i in (1, 2, 3)]
+    assert table.frame["batch"].tolist() == ["B001", "B002", "B003", *again]
     assert table.frame["mean"].tolist() == [
         2000.0 + i + year for year in (2024, 2025) for i in (1, 2, 3)
     ]
@@ -158,7 +158,7 @@ def test_two_uses_in_one_year_are_told_by_the_month(store: ingest.Store) -> None
     rows = [line("2025-01-10T06:00", 2000), line("2025-05-10T06:00", 2100)]
     store.add(reading(*rows, line("2025-05-11T06:00", 2100, "B2")))
     frame = batch_tables(store.batches())[1].frame
-    assert frame["batch"].tolist() == ["B1 (2025-01)", "B1 (2025-05)", "B2"]
+    assert frame["batch"].tolist() == ["B1", "B1 (2025-05)", "B2"]
 
 
 @pytest.mark.parametrize(("day", "batches"), [("2025-03-02", 1), ("2025-03-03", 2)])
@@ -238,3 +238,22 @@ def test_the_same_bytes_read_in_two_ways_do_not_count_twice(any_store: ingest.St
             attempt(other)
     assert len(any_store.readings()) == 1
     assert any_store.add(ingest.read_bytes(content, "c.csv")).account.duplicates == 1
+
+
+def test_a_decision_stays_with_its_batch_when_the_number_is_used_again(
+    any_store: ingest.Store,
+) -> None:
+    any_store.add(reading(line("2024-03-11T06:00", 2000), line("2024-03-12T06:00", 2010, "B2")))
+    ingest.exclude_batch(any_store, 1, "B1", "charged twice", by="Kim Example")
+    any_store.add(reading(line("2025-03-11T06:00", 2100), name="2025.csv"))
+    names = batch_tables(any_store.batches())[1].frame["batch"].tolist()
+    assert names == ["B1", "B2", "B1 (2025)"]
+    assert ingest.exclusions(any_store, 1) == {"B1": "charged twice"}
+    ingest.exclude_batch(any_store, 1, "B1 (2025)", "old resin", by="Kim Example")
+    assert ingest.exclusions(any_store, 1) == {"B1": "charged twice", "B1 (2025)": "old resin"}
+    assert load_batch(any_store, 1, "B1")["viscosity"].tolist() == [2000.0]
+    assert load_batch(any_store, 1, "B1 (2025)")["viscosity"].tolist() == [2100.0]
+    assert load_batch(any_store, 1, "B1 (2031)").empty
+    for unknown in ("B2 (2025)", "B7 (2025)", "B1 (spring)"):
+        with pytest.raises(ingest.IngestError, match="has no batch"):
+            ingest.exclude_batch(any_store, 1, unknown, "old resin")
