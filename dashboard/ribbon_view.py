@@ -6,6 +6,7 @@ from itertools import groupby
 import numpy as np
 import pandas as pd
 
+import ingest
 from dashboard import text
 from dashboard.chart_panels import Panel, PanelOptions
 from dashboard.check_standards import on_instruments
@@ -18,7 +19,8 @@ from dashboard.verdicts import limits_in_words
 MOST_BARS = 240
 """More lots than this in view are narrower than a mark: zoom in to see them."""
 NOT_IN_THE_RIBBON = ("batch left out", "batch counted", "event", "cause", "action", "effect",
-                     "remark", "record", "limits frozen", "specification")  # fmt: skip
+                     "remark", "record", "limits frozen", "specification",
+                     "instrument service")  # fmt: skip
 
 
 def ribbon(
@@ -153,7 +155,7 @@ def _begin(at: int, options: PanelOptions, shown: pd.DataFrame) -> float:
 
 
 def _services(one: Assessment, journal: pd.DataFrame) -> list[tuple[pd.Timestamp, str, str]]:
-    """Journal entries about the product or its instruments that stand nowhere else on the page."""
+    """Services of its instruments on their day, and journal entries that stand nowhere else."""
     about = [one.product, *(name for name in one.batches["instrument"].unique() if name)]
     found = []
     for row in journal.itertuples():
@@ -162,6 +164,11 @@ def _services(one: Assessment, journal: pd.DataFrame) -> list[tuple[pd.Timestamp
             continue
         said = f"{row.what}, {row.subject}" + (f": {row.why}" if row.why else "")
         found.append((pd.Timestamp(row.at), str(row.what), f"{said} ({row.who})"))
+    for service in ingest.services_in(journal.to_dict("records")):
+        if service.instrument in about:
+            day = pd.Timestamp(service.on, tz="UTC") + pd.Timedelta(hours=12)
+            said = f"{service.instrument}, {text.date(day)}: {service.words} ({service.who})"
+            found.append((day, text.short(service.words), said))
     return found
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+import ingest
 from dashboard import text
 from dashboard.agreement import Agreement, Comparison, TorqueShare
 from dashboard.capability_study import Period, Study
@@ -58,6 +59,19 @@ def sources(imports: pd.DataFrame) -> pd.DataFrame:
         for name, part in standing.groupby("source", sort=False)
     ]
     return pd.DataFrame(rows)
+
+
+def services(held: Sequence[ingest.Service]) -> pd.DataFrame:
+    """What was done to the instruments, the newest first."""
+    rows = list(reversed(held))
+    return pd.DataFrame(
+        {
+            "Instrument": [one.instrument for one in rows],
+            "Day": [text.date(pd.Timestamp(one.on)) for one in rows],
+            "What was done": [one.words for one in rows],
+            "Recorded by": [one.who for one in rows],
+        }
+    )
 
 
 def journal(entries: pd.DataFrame) -> pd.DataFrame:

@@ -131,3 +131,8 @@ def sentence(text: str) -> str:
     is_unit_like = any(letter.isupper() for letter in text.split()[0][1:])
     first = text[0] if is_unit_like else text[0].upper()
     return first + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
+def short(said: str, most: int = 28) -> str:
+    """The beginning of what a person wrote, for a label: "make one batch with the o…"."""
+    return said if len(said) <= most else f"{said[: most - 2]}…"

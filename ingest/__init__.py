@@ -55,6 +55,13 @@ from ingest.registers import (
     remove_alias,
     revise_method,
 )
+from ingest.services import (
+    Service,
+    record_service,
+    services,
+    services_in,
+    take_back_service,
+)
 from ingest.settings import set_setting, settings
 from ingest.site import Site
 from ingest.source_connection import SourceError
@@ -104,6 +111,7 @@ __all__ = [
     "Received",
     "Remembered",
     "RowAccount",
+    "Service",
     "Site",
     "SourceDescription",
     "SourceError",
@@ -152,11 +160,14 @@ __all__ = [
     "rebuild",
     "received",
     "record_event",
+    "record_service",
     "remembered",
     "remove_alias",
     "restore",
     "revise_method",
     "said_later",
+    "services",
+    "services_in",
     "set_setting",
     "settings",
     "source_changes",
@@ -165,6 +176,7 @@ __all__ = [
     "sources_file",
     "specification_for",
     "standing",
+    "take_back_service",
     "undo_import",
     "verify",
 ]

@@ -138,11 +138,11 @@ def _next(one: Assessment, event: Event, key: str) -> None:
     ):
         _keep(lambda: _say(one, event, "acknowledged"))
     for action in decisions_view.open_actions(records):
-        label = f"Done: {_short(action.words)}"
+        label = f"Done: {text.short(action.words)}"
         if st.button(words(label), key=f"{key}.done.{action.id}", icon=":material/task_alt:"):
             _keep(partial(_say, one, event, "action done", about=action.id))
     for action in decisions_view.unchecked_actions(records):
-        label = f"Effect of: {_short(action.words)}"
+        label = f"Effect of: {text.short(action.words)}"
         if st.button(words(label), key=f"{key}.effect.{action.id}", icon=":material/rule:"):
             _ask(one, event, "effect", action.id)
 
@@ -245,10 +245,6 @@ def _step(event: Event) -> str:
     if event.chart == DUPLICATES_RANGE:
         return "duplicates_range"
     return "beyond_3_sigma" if set(event.rules) == {"beyond_3_sigma"} else "slow_shift"
-
-
-def _short(said: str) -> str:
-    return said if len(said) <= 28 else f"{said[:26]}…"
 
 
 def _plain(key: str) -> str:

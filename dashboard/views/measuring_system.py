@@ -23,6 +23,7 @@ from dashboard import (
 from dashboard.assessment import Assessment
 from dashboard.figures import fluid_runs, gauge_figure, interval_rows, level_plot
 from dashboard.measuring import CheckVerdicts
+from dashboard.views import services
 
 words = escaping.markdown
 PARTS = {
@@ -98,6 +99,7 @@ def checks(verdicts: list[CheckVerdicts], found: list[Assessment]) -> None:
         "  \n".join(f":material/event: {words(one.words)}" for one in coming)
         or "Nothing else has a date."
     )
+    services.section(every)
     st.page_link(
         "views/setup.py", label="Certificates, tolerances and dates", icon=":material/tune:"
     )

@@ -17,7 +17,9 @@ from dashboard.short_run_view import candidates, proposed, short_run_view
 
 DATA = Path(__file__).parent / "data"
 SOON = datetime(2025, 4, 1, tzinfo=UTC)
-NO_JOURNAL = pd.DataFrame({name: [] for name in ("at", "who", "what", "subject", "why")})
+NO_JOURNAL = pd.DataFrame(
+    {name: [] for name in ("id", "at", "who", "what", "subject", "new", "why")}
+)
 TARGETS = {"P-10": 350, "P-20": 800, "P-30": 1500, "P-40": 2400, "P-50": 3300, "P-60": 4200}
 
 
@@ -174,23 +176,21 @@ def test_the_ribbon_marks_new_limits_and_specifications(opened):
     assert "Lot" not in lanes
 
 
-def test_the_journal_stands_in_the_ribbon_when_it_is_about_the_instrument(opened):
+def test_what_was_done_to_the_instrument_stands_in_the_ribbon_on_its_day(opened):
     store = opened("S08")
     (one,) = assess(store)
-    at = one.batches["at"].iloc[10].isoformat()
-    journal = pd.DataFrame(
-        [
-            (at, "Kim", "service recorded", "V1", "shaft changed"),
-            (at, "Kim", "service recorded", "V9", "another instrument"),
-            (at, "Kim", "limits frozen", "P-100, S3", "has a lane of its own"),
-        ],
-        columns=["at", "who", "what", "subject", "why"],
-    )
+    day = one.batches["at"].iloc[10].date()
+    ingest.record_service(store, "V1", day, "shaft changed", by="Kim")
+    ingest.record_service(store, "V9", day, "another instrument")
+    mistaken = ingest.record_service(store, "V1", day, "a slip")
+    ingest.take_back_service(store, mistaken.id, "a slip")
+    freeze(store, one, "B001", "B020")
+    journal, _ = ingest.journal_table(store)
     lanes = ribbon_view.lanes_of(
         one, chart_panels.PanelOptions(), {}, store.imports().iloc[:0], journal
     )
     ((mark,),) = [lane.marks for lane in lanes if lane.name == "Service"]
-    assert "shaft changed" in mark.detail
+    assert "shaft changed (Kim)" in mark.detail
     assert mark.x == pytest.approx(11, abs=1)
 
 

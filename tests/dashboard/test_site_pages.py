@@ -172,6 +172,23 @@ def test_a_certificate_is_entered_and_both_verdicts_appear(use) -> None:
     assert (row["Tolerance"], row["Own chart"]) == ("inside", "inside")
 
 
+def test_a_service_is_recorded_drawn_and_taken_back(use) -> None:
+    store = use("demo")
+    app = page("measuring_system.py", part="checks")
+    app.selectbox(key="service.instrument").set_value("V1")
+    app.date_input(key="service.on").set_value(date(2026, 10, 2))
+    app.text_input(key="service.words").set_value("bath pump exchanged")
+    app.text_input(key="service.name").set_value("Kim Example")
+    next(one for one in app.button if one.label == "Record").click().run()
+    [one] = ingest.services(store)
+    assert (one.instrument, one.on, one.who) == ("V1", date(2026, 10, 2), "Kim Example")
+    assert "bath pump exchanged" in str([table.value.to_dict() for table in app.dataframe])
+    app.text_input(key="service.why").set_value("it was V2")
+    next(one for one in app.button if one.label == "Take back").click().run()
+    assert ingest.services(store) == []
+    assert not app.exception
+
+
 def test_overdue_dates_are_said_in_words(use) -> None:
     store = use("demo")
     ingest.set_setting(store, "calibration", {"V1": "2026-11-08"})
