@@ -8,9 +8,10 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
-from dashboard import cache, escaping, sentences, state
+from dashboard import cache, drawing, escaping, sentences, state
 from dashboard.assessment import CAUTION, RULE_SETS, Assessment
 from dashboard.catalog import STATE_FORMS
+from dashboard.chart_panels import Panel
 from dashboard.drawing import Drawn
 from dashboard.figures import Palette, palette_for
 from dashboard.rule_sets import own_key_of
@@ -84,6 +85,26 @@ def figure(drawn: alt.LayerChart, key: str, on_select: Callable[[], None] | None
         st.altair_chart(drawn, width="stretch", theme=None, key=key)
     else:
         st.altair_chart(drawn, width="stretch", theme=None, key=key, on_select=on_select)
+    save(lambda: [Panel(key, drawn, False)], key.replace(".", " "), key, "Save the figure")
+
+
+def save(
+    make: Callable[[], list[Panel]], name: str, key: str, label: str = "Save the chart"
+) -> None:
+    """Figures as one picture for a report; made when the button is pressed."""
+    ground = palette()
+    file = "".join(letter if letter.isalnum() or letter in " -." else "_" for letter in name)
+    with st.popover(label, icon=":material/download:", type="tertiary"):
+        st.caption("All of it, as it is shown. Nothing leaves this computer.")
+        for kind, mime in (("svg", "image/svg+xml"), ("png", "image/png")):
+            st.download_button(
+                f"Save as {kind.upper()}",
+                lambda kind=kind: drawing.picture(make(), kind, ground),
+                file_name=f"{file}.{kind}",
+                mime=mime,
+                key=f"{key}.save.{kind}",
+                on_click="ignore",
+            )
 
 
 def choose_characteristic(found: Sequence[Assessment]) -> Assessment:

@@ -61,7 +61,7 @@ def section(one: Assessment, chart: ChartRow) -> None:
         widgets.drawn_figure(figure, key, drawing.with_chosen(figure, inside), click)
     st.caption(parts.legend(one, options))
     with st.container(horizontal=True, gap="small"):
-        parts.save(panels, f"{one.product} {chart.key}", "chart")
+        widgets.save(panels, f"{one.product} {chart.key}", "chart")
         with st.popover("Table of these batches", icon=":material/table_rows:"):
             frame = tables.batches(one, first, stop)
             widgets.table(frame, "batches", "batches.csv")

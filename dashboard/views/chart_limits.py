@@ -19,7 +19,6 @@ from dashboard import (
 )
 from dashboard.assessment import RULE_SETS, Assessment
 from dashboard.rule_sets import EWMA_WEIGHT, EWMA_WIDTH
-from dashboard.views import chart_parts as parts
 
 words = escaping.markdown
 MOST_OPTIONS = 300
@@ -182,7 +181,7 @@ def others(one: Assessment) -> None:
 
     for figure in cache.drawn(key, make):
         widgets.drawn_figure(figure, f"figure.{figure.key}")
-    parts.save(make, f"{one.product} what if", "what-if")
+    widgets.save(make, f"{one.product} what if", "what-if")
 
 
 def _sums(rows: list[tuple[str, str]]) -> dict[str, list[str]]:

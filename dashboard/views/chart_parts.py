@@ -5,7 +5,7 @@ from functools import cache as once
 
 import streamlit as st
 
-from dashboard import cache, chart_panels, drawing, escaping, state, text, widgets
+from dashboard import cache, chart_panels, escaping, state, text, widgets
 from dashboard.assessment import Assessment, SubgroupView
 from dashboard.capability_view import specifications_in_force
 from dashboard.catalog import CHARTS, SUBGROUPS, ChartRow
@@ -115,20 +115,3 @@ def remembered(
 ) -> Callable[[], list[chart_panels.Panel]]:
     """Panels that are made when they are first asked for, and once."""
     return once(make)
-
-
-def save(make: Callable[[], list[chart_panels.Panel]], name: str, key: str) -> None:
-    """The chart as a picture for a report; made when the button is pressed."""
-    ground = widgets.palette()
-    file = "".join(letter if letter.isalnum() or letter in " -." else "_" for letter in name)
-    with st.popover("Save the chart", icon=":material/download:"):
-        st.caption("All panels below each other, as they are shown. Nothing leaves this computer.")
-        for kind, mime in (("svg", "image/svg+xml"), ("png", "image/png")):
-            st.download_button(
-                f"Save as {kind.upper()}",
-                lambda kind=kind: drawing.picture(make(), kind, ground),
-                file_name=f"{file}.{kind}",
-                mime=mime,
-                key=f"{key}.save.{kind}",
-                on_click="ignore",
-            )

@@ -56,5 +56,5 @@ def page(chart: ChartRow, number: int) -> None:
             "Each batch by the natural logarithm of its mean over the target of its day: 0 is on "
             "target, 0.05 about 5 % above. A ring lies beyond the control limits."
         )
-        parts.save(panels, "several products", "several")
+        widgets.save(panels, "several products", "several")
         widgets.table(tables.off_target(view.batches), "off-target", "off-target.csv")

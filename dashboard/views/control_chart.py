@@ -70,7 +70,7 @@ def of_subgroups(one: Assessment, chart: ChartRow) -> None:
         "Control limits are solid lines with their value at the right; a ring lies beyond. State "
         "and events are those of the batch means, not of these subgroups."
     )
-    parts.save(panels, f"{one.product} {chart.key}", "subgroups")
+    widgets.save(panels, f"{one.product} {chart.key}", "subgroups")
 
 
 main()

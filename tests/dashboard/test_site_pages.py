@@ -8,7 +8,7 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 import ingest
-from dashboard import setup_files, site_setup
+from dashboard import drawing, figures, setup_files, site_setup, widgets
 from dashboard.results import CAUTION
 from dashboard.serving import build_demo_store
 from dashboard.setup_tables import TABLES
@@ -187,6 +187,28 @@ def test_a_service_is_recorded_drawn_and_taken_back(use) -> None:
     next(one for one in app.button if one.label == "Take back").click().run()
     assert ingest.services(store) == []
     assert not app.exception
+
+
+@pytest.mark.parametrize(
+    ("file", "part", "least"),
+    [
+        ("capability.py", "", 3),
+        ("measuring_system.py", "checks", 1),
+        ("measuring_system.py", "repeatability", 2),
+        ("measuring_system.py", "instruments", 1),
+    ],
+)
+def test_every_figure_can_be_saved_as_a_picture(use, monkeypatch, file, part, least) -> None:
+    use("demo")
+    saved = []
+    monkeypatch.setattr(widgets, "save", lambda make, *rest: saved.append(make()))
+    assert not page(file, **({"part": part} if part else {})).exception
+    assert len(saved) >= least
+    for panels in saved:
+        svg = drawing.picture(panels, "svg", figures.LIGHT).decode()
+        assert svg.startswith("<svg")
+        assert svg.count("<path") > 3
+        assert svg.count("<text") > 3
 
 
 def test_overdue_dates_are_said_in_words(use) -> None:
