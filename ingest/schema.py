@@ -2,7 +2,7 @@
 
 import sqlalchemy as sa
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
 METADATA = sa.MetaData()
 
@@ -421,4 +421,21 @@ SOURCE_LAYOUTS = sa.Table(
     sa.Column("sketch", sa.Text, nullable=False),  # JSON: heading -> what its cells are like
     sa.Column("import_id", sa.Integer, sa.ForeignKey("imports.id"), nullable=False),  # last seen
     sa.UniqueConstraint("source", "digest"),
+)
+
+# What follows came with version 6.
+
+# What the watch noticed, wrote, sent and could not send: its outbox. Rows are only added; what
+# stands is told by all of them in order, see `ingest/outbox.py`.
+NOTICES = sa.Table(
+    "notices",
+    METADATA,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("at", sa.Text, nullable=False),  # ISO 8601, UTC
+    sa.Column("what", sa.Text, nullable=False),
+    sa.Column("matter", sa.Text, nullable=False),  # its key, "" where it is about a message
+    sa.Column("message", sa.Text, nullable=False),
+    sa.Column("target", sa.Text, nullable=False),  # where the message goes
+    sa.Column("content", sa.Text, nullable=False),  # JSON
+    sa.Column("who", sa.Text, nullable=False),
 )

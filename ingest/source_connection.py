@@ -1,6 +1,5 @@
 """A connection to a source that can only read, its rows in blocks, its errors in plain words."""
 
-import os
 import re
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -12,6 +11,7 @@ import sqlalchemy as sa
 
 from ingest.errors import IngestError
 from ingest.opening import only_reading
+from ingest.passwords import Kept, fetch
 from ingest.source_description import SourceDescription
 from ingest.source_query import column_statement
 
@@ -175,31 +175,11 @@ def _text(raw: bytes) -> str:
 
 
 def _password(source: SourceDescription) -> str:
-    if source.password_variable:
-        found = os.environ.get(source.password_variable)
-        if found is None:
-            raise SourceError(
-                f"Source {source.name}: its password is to be in the environment variable "
-                f"{source.password_variable}, which is not set: set it."
-            )
-        return found
+    kept = Kept(source.password_variable, source.password_keyring)
     try:
-        import keyring  # slow to import, and not installed by default
-    except ModuleNotFoundError:
-        raise SourceError(
-            f"Source {source.name}: its password is to be in the keyring, which needs the package "
-            "keyring: install viscosity-spc[keyring]."
-        ) from None
-    try:
-        held = keyring.get_password(source.password_keyring, source.url.username or "")
-    except Exception:  # noqa: BLE001 - a keyring of any make, which fails in its own ways
-        held = None
-    if held is None:
-        raise SourceError(
-            f"Source {source.name}: the keyring holds no password for {source.password_keyring} "
-            f"and user {source.url.username or '(none)'}: put it there."
-        )
-    return held
+        return fetch(kept, source.url.username or "", f"Source {source.name}")
+    except IngestError as error:
+        raise SourceError(str(error)) from None
 
 
 def _begin_reading(connection: sa.Connection) -> None:

@@ -37,6 +37,7 @@ from ingest.answers import check_answers
 from ingest.columns import BY_NAME
 from ingest.errors import IngestError
 from ingest.opening import parsed_url, shown_url
+from ingest.passwords import where_kept
 from ingest.source_query import check_query
 from ingest.units import QUANTITY_UNITS, viscosity_unit
 
@@ -184,7 +185,7 @@ def _description(name: str, given: Mapping[str, Any], path: Path) -> SourceDescr
             f"{where}: '{unknown[0]}' means nothing here: use {', '.join(sorted(_KEYS))}."
         )
     url = _url(given, where)
-    variable, keyring = _password(given.get("password"), where)
+    password = where_kept(given.get("password"), where)
     if ("table" in given) == ("query" in given):
         raise IngestError(f"{where}: give either a table or a query.")
     query = _text(given, "query", where).strip().removesuffix(";").rstrip()
@@ -218,8 +219,8 @@ def _description(name: str, given: Mapping[str, Any], path: Path) -> SourceDescr
         name=name,
         url=url,
         shown=shown_url(url),
-        password_variable=variable,
-        password_keyring=keyring,
+        password_variable=password.environment,
+        password_keyring=password.keyring,
         schema=schema,
         table=table,
         query=query,
@@ -286,20 +287,6 @@ def _url(given: Mapping[str, Any], where: str) -> sa.URL:
     drivers = {"postgresql": "postgresql+psycopg", "postgres": "postgresql+psycopg"}
     drivers |= {"mariadb": "mariadb+pymysql", "mysql": "mysql+pymysql"}
     return parsed.set(drivername=drivers.get(plain, plain))
-
-
-def _password(value: Any, where: str) -> tuple[str, str]:
-    """The environment variable and the keyring entry that a password is to be found in."""
-    if value is None:
-        return "", ""
-    kind = next(iter(value)) if isinstance(value, dict) and len(value) == 1 else ""
-    if kind not in ("environment", "keyring") or not _is_name(value[kind]):
-        raise IngestError(
-            f'{where}: password is to say where it is kept: {{ environment = "VARIABLE" }} or '
-            '{ keyring = "NAME" }, never the password itself.'
-        )
-    name = str(value[kind])
-    return (name, "") if kind == "environment" else ("", name)
 
 
 def _table_name(text: str, where: str) -> tuple[str, str]:

@@ -14,13 +14,20 @@ def upgrade(connection: sa.Connection, version: int) -> None:
     from alembic.operations import Operations
 
     from ingest import batches
-    from ingest.migrations import to_version_2, to_version_3, to_version_4, to_version_5
+    from ingest.migrations import (
+        to_version_2,
+        to_version_3,
+        to_version_4,
+        to_version_5,
+        to_version_6,
+    )
 
     steps = {
         2: to_version_2.upgrade,
         3: to_version_3.upgrade,
         4: to_version_4.upgrade,
         5: to_version_5.upgrade,
+        6: to_version_6.upgrade,
     }
     operations = Operations(MigrationContext.configure(connection))
     for number in sorted(steps):
