@@ -68,6 +68,24 @@ PLAN: tuple[Step, ...] = (
         "Look at the source record and decide which reading counts.",
         "QC lead",
     ),
+    Step(
+        "not_parsed",
+        "rows or files that could not be read",
+        "Look at the rows on the Import page; correct them where they come from, and import again.",
+        "analyst",
+    ),
+    Step(
+        "source",
+        "a source cannot be reached",
+        "See whether it runs and the network is up; until then its results are missing here.",
+        "QC lead",
+    ),
+    Step(
+        "no_fresh_data",
+        "no fresh data",
+        "Ask whether nothing was made, or whether results do not come in.",
+        "QC lead",
+    ),
 )
 """In the order in which they come first."""
 
@@ -122,10 +140,10 @@ def tasks_of(found: Sequence[Assessment], settings: Mapping[str, Any]) -> list[T
         ]
         for event in one.open_events:
             began = one.batches["at"].iloc[event.start]
-            step = plan[_key(event)]
+            step = plan[step_key(event)]
             word = event.handling.word
             tasks.append(_task(one, step, event.sentence, began, word, event))
-        apart = _newest_apart(one)
+        apart = newest_apart(one)
         if apart and not any(event.chart == DUPLICATES_RANGE for event in one.open_events):
             tasks.append(_task(one, plan["duplicates_range"], apart, one.last_batch_at))
         if one.last_outside:
@@ -142,7 +160,7 @@ def tasks_of(found: Sequence[Assessment], settings: Mapping[str, Any]) -> list[T
     )
 
 
-def _newest_apart(one: Assessment) -> str:
+def newest_apart(one: Assessment) -> str:
     """What puts the measurement in doubt without being an event yet: the newest range alone."""
     within = one.charts.within if one.charts is not None else None
     if within is None:
@@ -158,7 +176,8 @@ def _newest_apart(one: Assessment) -> str:
     )
 
 
-def _key(event: Event) -> str:
+def step_key(event: Event) -> str:
+    """Which step of the plan an event asks for."""
     if event.chart == DUPLICATES_RANGE:
         return "duplicates_range"
     return "beyond_3_sigma" if set(event.rules) == {"beyond_3_sigma"} else "slow_shift"

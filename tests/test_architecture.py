@@ -19,6 +19,7 @@ ALLOWED = {
     "dashboard": {
         *("ingest", "spc", "numpy", "pandas", "sample_data"),
         *("altair", "streamlit", "typer", "platformdirs", "pyarrow", "vl_convert"),
+        "apprise",
     },
 }
 DRAWS = {"app.py", "state.py", "cache.py", "widgets.py", "server.py"}
