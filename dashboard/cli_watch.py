@@ -76,7 +76,7 @@ def serve(run: "Running") -> int:
     stop = _until_signal()
     run.stopping = stop.is_set
     names = ", ".join(channel.name for channel in run.watch.channels)
-    _log(f"Watching {run.store.url} every {run.watch.every}, telling {names}.")
+    _log(f"Watching {run.store.url} every {run.watch.every.total_seconds():g} s, telling {names}.")
     while not stop.is_set():
         begun = time.monotonic()
         try:

@@ -92,6 +92,18 @@ def prepare_batch(characteristic_id: int, names: Sequence[str]) -> str:
     return unknown
 
 
+def batch_from_address(names: Sequence[str]) -> None:
+    """On arrival at a chart: choose the batch that its address names, once, and show it."""
+    wanted = st.query_params.get(BATCH)
+    if wanted is None:
+        return
+    del st.query_params[BATCH]  # from here on the choice goes its own way
+    if wanted in names:
+        position = list(names).index(wanted)
+        choose_batch(position)
+        show_batches(position, position, len(names))
+
+
 def batch() -> int:
     """Position of the chosen batch."""
     return int(st.session_state[BATCH])

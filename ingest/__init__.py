@@ -33,6 +33,7 @@ from ingest.gauge_file import GaugeReading, read_gauge_study
 from ingest.journal import Entry
 from ingest.journal_table import journal_table
 from ingest.opening import default_url
+from ingest.outbox import see_matter
 from ingest.profiles import Profile, Remembered, forget, remembered
 from ingest.pull_report import Change, PullReport
 from ingest.pulled import source_changes, source_keys, sources
@@ -168,6 +169,7 @@ __all__ = [
     "said_later",
     "services",
     "services_in",
+    "see_matter",
     "set_setting",
     "settings",
     "source_changes",

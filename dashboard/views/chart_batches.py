@@ -34,6 +34,7 @@ def section(one: Assessment, chart: ChartRow) -> None:
     """Draws itself anew when a point is chosen or another stretch, without the rest of the page."""
     names = one.batches["batch"].tolist()
     unknown = state.prepare_batch(one.characteristic_id, names)
+    state.batch_from_address(names)
     first, stop = go_along(one)
     options = choose_options(one, chart, first, stop)
     beside = cache.beside(one.characteristic_id, one.product)

@@ -21,12 +21,14 @@ from dashboard.setup_checks import clean, faults_of, remarks_on
 from dashboard.setup_rows import Row, SetUp
 from dashboard.setup_tables import BY_KEY, TABLES, Table
 from dashboard.site_setup import Change
+from dashboard.views import setup_watch
 
 words = escaping.markdown
-FILE, JOURNAL, SOURCES = "file", "journal", "sources"
+FILE, JOURNAL, SOURCES, WATCH = "file", "journal", "sources", "watch"
 PARTS = {
     **{table.key: table.title for table in TABLES},
     SOURCES: "Sources",
+    WATCH: "Watch",
     FILE: "File",
     JOURNAL: "Journal",
 }
@@ -52,6 +54,8 @@ def main() -> None:
     state.to_address("part")
     if part == SOURCES:
         sources()
+    elif part == WATCH:
+        setup_watch.section()
     elif part == FILE:
         as_file()
     elif part == JOURNAL:

@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
+from email import policy
 from email.message import EmailMessage
 from email.utils import format_datetime
 from typing import Any
@@ -135,7 +136,8 @@ def _connected(way: Mail) -> Iterator[smtplib.SMTP]:
 
 def mail_of(way: Mail, address: str, parcel: Parcel) -> EmailMessage:
     """The mail as it is sent, the same bytes at every try."""
-    letter = EmailMessage()
+    # lines that end as the protocol wants, and nothing that an old server could not carry
+    letter = EmailMessage(policy=policy.SMTP.clone(cte_type="7bit"))
     letter["From"] = way.sender
     letter["To"] = address
     letter["Subject"] = parcel.subject

@@ -80,11 +80,12 @@ class Message:
 
 @dataclass(slots=True)
 class Ledger:
-    """The outbox folded, up to the row `last`."""
+    """The outbox folded, up to the row `last`; `failures` in a row, and the last, by target."""
 
     last: int = 0
     known: dict[str, Known] = field(default_factory=dict)
     messages: dict[str, Message] = field(default_factory=dict)
+    failures: dict[str, tuple[int, datetime]] = field(default_factory=dict)
 
     def take(self, rows: Iterable[outbox.Notice]) -> None:
         """Fold further rows."""
@@ -172,9 +173,11 @@ class Ledger:
             one.claimed_until = datetime.fromisoformat(row.content["until"])
         elif row.what == outbox.SENT:
             one.sent_at, one.claimed_until = at, None
+            self.failures.pop(one.target, None)
             one.text = one.html = ""  # not needed any more
         elif row.what == outbox.FAILED:
             one.failed_at, one.claimed_until = at, None
+            self.failures[one.target] = (self.failures.get(one.target, (0, at))[0] + 1, at)
             one.error, one.sure = str(row.content["error"]), bool(row.content["sure"]) and one.sure
         elif row.what in (outbox.WITHDRAWN, outbox.LEFT):
             one.ended, one.claimed_until = row.what, None

@@ -312,7 +312,7 @@ def _go_on_with(
             end(outbox.LEFT)
             return None
         return message
-    at = timing.next_try(run.watch, message)
+    at = timing.next_try(run.watch, run.ledger, message.target)
     if at is not None and now < at:
         return None
     fresh = timing.due(run.watch, run.ledger, message.target, now)

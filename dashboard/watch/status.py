@@ -128,7 +128,7 @@ def _target(
     said += f"; {text.count(waiting, 'thing')} to be told yet." if waiting else "; nothing waits."
     if error:
         said += f" {error}"
-    if under_way and watch and (at := timing.next_try(watch, under_way)) is not None:
+    if under_way and watch and (at := timing.next_try(watch, ledger, target)) is not None:
         said += f" It is tried again from {text.moment(at)} UTC."
     if waiting and watch and (quiet := timing.quiet_until(watch, now)) is not None:
         said += f" Quiet hours until {text.moment(quiet)} UTC."

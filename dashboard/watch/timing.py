@@ -74,12 +74,13 @@ def _is_old(watch: Watch, message: Message, now: datetime) -> bool:
     return at is not None and after is not None and now - at >= after
 
 
-def next_try(watch: Watch, message: Message) -> datetime | None:
-    """When a message that failed is tried again: after 1, 2, 4 … times `retry`, at most an hour."""
-    if message.failed_at is None:
+def next_try(watch: Watch, ledger: Ledger, target: str) -> datetime | None:
+    """When a target is tried again that failed: after 1, 2, 4 … times `retry`, at most an hour."""
+    if target not in ledger.failures:
         return None
-    wait = watch.retry * 2 ** min(max(message.tries - 1, 0), 20)
-    return message.failed_at + min(wait, max(LONGEST_WAIT, watch.retry))
+    n, failed_at = ledger.failures[target]
+    wait = watch.retry * 2 ** min(n - 1, 20)
+    return failed_at + min(wait, max(LONGEST_WAIT, watch.retry))
 
 
 def free_at(channel: Channel, sent: Sequence[datetime], now: datetime) -> datetime | None:

@@ -17,7 +17,7 @@ APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 DATA = Path(__file__).parent / "data"
 ONE_ROW = b"batch,product,viscosity,unit\nB1,P-1,2000,mPa.s\n"
 MEASURING = ("checks", "repeatability", "instruments", "torque", "gauge")
-SET_UP = (*(table.key for table in TABLES), "sources", "file", "journal")
+SET_UP = (*(table.key for table in TABLES), "sources", "watch", "file", "journal")
 STUDY = b"part,appraiser,value\n" + b"".join(
     f"{part},{who},{100 * part + 3 * trial + who_at}\n".encode()
     for part in range(1, 6)
