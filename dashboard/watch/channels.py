@@ -129,7 +129,7 @@ def _connected(way: Mail) -> Iterator[smtplib.SMTP]:
             server.ehlo()
         yield server
         with suppress(smtplib.SMTPException, OSError):
-            server.quit()
+            server.putcmd("quit")  # its answer is not waited for: what arrived is to be noted now
     finally:
         server.close()
 
