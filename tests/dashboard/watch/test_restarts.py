@@ -80,6 +80,7 @@ def test_each_event_once_across_20_kills(tmp_path: Path, monkeypatch: pytest.Mon
     store = ingest.open_store(str(tmp_path / "store.sqlite"))
     make_plant(store)
     events = []
+    in_the_act = 0
     processes = multiprocessing.get_context("forkserver")
     processes.set_forkserver_preload([restarted.__name__])
     file = tmp_path / "watch.toml"
@@ -90,9 +91,14 @@ def test_each_event_once_across_20_kills(tmp_path: Path, monkeypatch: pytest.Mon
             at = datetime.now(UTC) - timedelta(hours=1)
             add_batches(store, [(name, 2300.0) for name in names], at)
             events += names
+            before = len(outbox_of(store))
             watch = processes.Process(target=restarted.main, args=(store.url, str(file)))
             watch.start()
-            time.sleep(chance.uniform(0.15, 0.6))
+            if kill % 2:  # while it sends
+                in_the_act += wait_for_a_claim(store, before)
+                time.sleep(chance.uniform(0, 0.2))
+            else:  # whatever it does
+                time.sleep(chance.uniform(0.05, 0.6))
             assert watch.is_alive(), "it ended by itself"
             watch.kill()
             watch.join()
@@ -117,9 +123,25 @@ def test_each_event_once_across_20_kills(tmp_path: Path, monkeypatch: pytest.Mon
         assert told == dict.fromkeys(events, 1), name
     assert repeats["book"] == 0
     assert sum(repeats.values()) <= KILLS  # one message can be in the air when it is killed
+    assert in_the_act >= KILLS // 4  # else it would not have been killed where it matters
     print(f"{len(events)} events, {KILLS} kills, repeated under the same number: {repeats}")
     store.close()
     in_one_message_each(store.url)
+
+
+def outbox_of(store: ingest.Store) -> list[outbox.Notice]:
+    with store.reading() as connection:
+        return outbox.notices(connection)
+
+
+def wait_for_a_claim(store: ingest.Store, before: int, seconds: float = 4.0) -> bool:
+    """Whether a message was claimed, to be sent, behind so many rows of the outbox."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if any(row.what == "claimed" for row in outbox_of(store)[before:]):
+            return True
+        time.sleep(0.01)
+    return False
 
 
 def says(one: Delivery, event: str) -> bool:
@@ -141,8 +163,7 @@ def all_told(run: Running) -> bool:
 def in_one_message_each(url: str) -> None:
     """The outbox itself: every matter in exactly one message that was sent, for every target."""
     store = ingest.open_store(url)
-    with store.reading() as connection:
-        rows = outbox.notices(connection)
+    rows = outbox_of(store)
     store.close()
     sent = {row.message for row in rows if row.what == "sent"}
     noticed = {row.matter for row in rows if row.what == "noticed"}
