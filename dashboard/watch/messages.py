@@ -16,7 +16,7 @@ from dashboard import escaping, text
 from dashboard.results import CAUTION
 from dashboard.watch.description import Watch
 from dashboard.watch.ledger import Known, in_order
-from dashboard.watch.matters import EVENT, KINDS
+from dashboard.watch.matters import EVENT, KINDS, OUTSIDE
 from dashboard.watch.timing import Due
 
 SHOWN = 40
@@ -120,7 +120,7 @@ def _part(watch: Watch, known: Known) -> _Part:
     times = [f"noticed {_moment(watch, known.noticed_at)}"]
     if one.since:
         times.insert(0, f"since {_moment(watch, datetime.fromisoformat(one.since))}")
-    if known.over and known.over_at is not None:
+    if known.over and known.over_at is not None and one.kind not in (EVENT, OUTSIDE):
         times.append(f"not so any more at {_moment(watch, known.over_at)}")
     lines.append(text.sentence(", ".join(times)))
     return _Part(tuple(one_line(line) for line in lines), _link(watch, one.address))

@@ -19,7 +19,7 @@ from typing import Any
 import pandas as pd
 
 import ingest
-from dashboard.assessment import assess_store
+from dashboard.assessment import Assessment, assess_store, renewed
 from dashboard.watch import channels, messages, timing
 from dashboard.watch.channel_description import Channel
 from dashboard.watch.description import Watch
@@ -32,6 +32,8 @@ from ingest import outbox
 
 FIRST_LOOK_BACK = timedelta(days=14)
 """How old an import with unread rows may be to be told when the watch begins."""
+CLOCKS_APART = timedelta(minutes=10)
+"""How far the clocks of two computers that watch one store may be apart."""
 Say = Callable[[str], None]
 
 
@@ -42,7 +44,8 @@ class Running:
     Attributes:
         store, watch: what is watched, and how. say: where a line of the log goes.
         clock: the time. stopping: whether it is to end, asked between two steps.
-        ledger: the outbox, folded. folders: what was seen of them. number: of this watch.
+        ledger: the outbox, folded. folders: what was seen of them.
+        judged: the newest assessment, and of which revision. number: of this watch.
     """
 
     store: ingest.Store
@@ -52,6 +55,7 @@ class Running:
     stopping: Callable[[], bool] = field(default=lambda: False)
     ledger: Ledger = field(default_factory=Ledger)
     folders: Folders = field(default_factory=Folders)
+    judged: tuple[int, list[Assessment]] | None = None
     number: str = field(default_factory=lambda: uuid.uuid4().hex)
 
 
@@ -73,7 +77,7 @@ def look(run: Running) -> Cycle:
     """
     try:
         return _look(run)
-    except ingest.IngestError:
+    except Exception:
         run.ledger = Ledger()  # what was not committed must not be believed
         raise
 
@@ -98,14 +102,15 @@ def bring_in(run: Running) -> Looked:
     failures: dict[str, str] = {}
     try:
         described = ingest.load_sources(ingest.sources_file(run.store.url))
+        failures["sources.toml"] = ""
     except ingest.IngestError as error:
-        described, failures = {}, {"sources.toml": str(error)}
+        described, failures["sources.toml"] = {}, str(error)
     wanted = run.watch.sources if run.watch.sources is not None else tuple(described)
     for name in wanted:
         if run.stopping():
             break
         if name not in described:
-            if "sources.toml" not in failures:
+            if not failures["sources.toml"]:
                 failures[name] = f"Source {name} is not described: see `viscosity-spc sources`."
             continue
         try:
@@ -139,10 +144,13 @@ def notice(run: Running, looked: Looked) -> int:
     seen = observe(run, looked)
     with run.store.writing() as connection:
         run.ledger.take(outbox.notices(connection, run.ledger.last))
+        held = outbox.watch_state(connection)
+        if is_outdated(seen, held):
+            return 0
         rows = rows_of(run.ledger, seen)
         for row in rows:
             add_row(connection, row, seen.at)
-        state = outbox.watch_state(connection) | seen.state
+        state = held | seen.state
         state |= {"looked_at": moment(seen.at), "by": run.number, "file": str(run.watch.file)}
         state |= {"every": run.watch.every.total_seconds()}
         state |= {"once": run.folders.once}
@@ -152,13 +160,31 @@ def notice(run: Running, looked: Looked) -> int:
     return sum(row.what == outbox.NOTICED for row in rows)
 
 
+def is_outdated(seen: Observed, held: Mapping[str, Any]) -> bool:
+    """Whether another watch has written down a later look meanwhile.
+
+    What this one did not see yet would be taken for over. A look that lies far ahead is no later
+    one: the clock was set back.
+    """
+    if int(held.get("revision", 0)) > int(seen.state["revision"]):
+        return True
+    if "looked_at" not in held:
+        return False
+    ahead = datetime.fromisoformat(held["looked_at"]) - seen.at
+    return timedelta(0) < ahead < CLOCKS_APART
+
+
 def observe(run: Running, looked: Looked) -> Observed:
     """Judge the store as it is, without writing anything."""
     store, at = run.store, run.clock()
     with store.reading() as connection:
         state = outbox.watch_state(connection)
     revision, imports = store.revision(), store.imports()
-    found = assess_store(store, rules=run.watch.rules, now=at)
+    if run.judged is not None and run.judged[0] == revision:
+        found = renewed(run.judged[1], at)
+    else:
+        found = assess_store(store, rules=run.watch.rules, now=at)
+        run.judged = (revision, found)
     changed = _changed(store, state.get("revision"), revision)
     unread = _unread(imports, state, at)
     newest = max([int(state.get("import", 0)), *(int(n) for n in imports["id"])])

@@ -107,10 +107,10 @@ def _running(state: dict[str, Any], watch: Watch | None, now: datetime) -> tuple
         ended = text.moment(datetime.fromisoformat(state["stopped_at"]))
         return False, f"The watch was ended on {ended} UTC; it looked last on {when}."
     every = timedelta(seconds=float(state.get("every", 0)))
-    if now - at <= max(LATE * every, timedelta(minutes=1)):
-        return True, f"The watch runs: it looked last on {when}."
     if state.get("once") and now - at <= OFTEN:
         return True, f"The watch looks when a scheduler asks: last on {when}."
+    if now - at <= max(LATE * every, timedelta(minutes=1)):
+        return True, f"The watch runs: it looked last on {when}."
     return False, f"The watch does not run: it looked last on {when}. Start it again."
 
 

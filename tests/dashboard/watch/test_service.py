@@ -10,6 +10,7 @@ import pytest
 import ingest
 from dashboard.results import CAUTION
 from dashboard.watch import channels, service
+from dashboard.watch.matters import Looked
 from ingest import outbox
 from tests.dashboard.watch.bench import NOW, Bench, add_batches, readings
 from tests.dashboard.watch.sinks import MailSink, free_port, mail_server
@@ -290,6 +291,48 @@ def test_two_watches_tell_each_thing_once(bench: Bench) -> None:
         other.look()
     said = " ".join(line["text"] for line in book(bench))
     assert all(said.count(f"OUT-{i} is outside") == 1 for i in range(4))
+
+
+def test_a_look_that_another_one_overtook_writes_nothing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else what it has not seen yet would be over, and told a second time when it is back."""
+    other = Bench(bench.store, bench.file)
+    bench.describe(BOOK)
+    other.describe(BOOK)
+    bench.look()
+    late = service.observe(bench.run, Looked({}, {}))
+    outside(bench)
+    other.now = bench.now
+    other.look(timedelta(seconds=1))
+    with monkeypatch.context() as patched:
+        patched.setattr(service, "observe", lambda *_: late)
+        assert service.notice(bench.run, Looked({}, {})) == 0
+    for _ in range(3):
+        bench.look()
+    assert {one.over for one in bench.run.ledger.known.values()} == {""}
+    assert sum(line["text"].count(OUT) for line in book(bench)) == 1
+
+
+def test_a_clock_that_was_set_back_does_not_stop_the_watch(bench: Bench) -> None:
+    bench.describe(BOOK)
+    bench.look()
+    bench.now -= timedelta(hours=1)
+    outside(bench)
+    assert bench.look().sent == 1
+
+
+def test_what_is_in_order_again_before_it_is_told_is_told_with_that(bench: Bench) -> None:
+    sources = bench.file.parent / "sources.toml"
+    sources.write_text("[sources")
+    bench.describe('[watch]\nquiet_hours = "12:00-14:00"\n' + BOOK)
+    bench.look()
+    sources.unlink()
+    bench.look()
+    bench.look(timedelta(hours=3))
+    (line,) = book(bench)
+    assert "sources.toml is not a TOML file" in line["text"]
+    assert "not so any more at 20 Mar 2026, 12:10 (UTC)" in line["text"]
 
 
 def test_a_source_that_cannot_be_reached_is_told_once_an_outage(bench: Bench) -> None:
