@@ -57,6 +57,8 @@ def watch(
     from dashboard.watch.service import Running
 
     run = Running(opened, described, _log)
+    if sys.stderr.isatty():
+        run.show = _show
     if dry_run:
         _preview(run, as_json)
     elif status:
@@ -173,6 +175,10 @@ def _sentence(cycle: "Cycle") -> str:
 def _log(said: str) -> None:
     line = f"{time.strftime('%Y-%m-%d %H:%M:%S')}  {printable(said)}"
     print(line, file=sys.stderr, flush=True)  # noqa: T201
+
+
+def _show(said: str) -> None:
+    print(f"\r{said}", end="", file=sys.stderr, flush=True)  # noqa: T201
 
 
 COMMANDS: tuple[Callable[..., None], ...] = (watch,)

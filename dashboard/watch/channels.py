@@ -43,7 +43,12 @@ _CODE = re.compile(r"error=(\d{3})")
 
 @dataclass(frozen=True, slots=True)
 class Parcel:
-    """A message ready to be sent: its number, its words, when it was written, which try this is."""
+    """A message ready to be sent.
+
+    Attributes:
+        id: its number. subject, text, html: its words. written: when. tries: which try this is.
+        ours: address of the dashboard, that links of ours begin with.
+    """
 
     id: str
     subject: str
@@ -51,6 +56,7 @@ class Parcel:
     html: str
     written: datetime
     tries: int = 1
+    ours: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +182,7 @@ def _webhook(name: str, way: Webhook, parcel: Parcel) -> Outcome:
         "cto": PATIENCE,
         "rto": PATIENCE,
     }
-    said = for_chat(f"{parcel.subject}\n\n{parcel.text}", way.markup)
+    said = for_chat(f"{parcel.subject}\n\n{parcel.text}", way.markup, parcel.ours)
     return _through_library(asked, said, "", f"The webhook of {name} at {parts.hostname}")
 
 

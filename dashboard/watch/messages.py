@@ -72,16 +72,27 @@ def words_of(watch: Watch, due: Due, now: datetime, first: bool) -> Words:
     )
 
 
-def for_chat(said: str, markup: str) -> str:
-    """Text as a chat room may take it: what its markup would obey is taken out of force."""
+def for_chat(said: str, markup: str, ours: str = "") -> str:
+    """Text as a chat room may take it: what its markup would obey is taken out of force.
+
+    Args:
+        said: the text. markup: of the room, see `Webhook`. ours: address of the dashboard; lines
+            that begin with it are links that we wrote, all others are made none.
+    """
     if markup == "none":
         return said
-    calm = said.replace("@", "@\u200b")  # so that nobody is called who is not meant
+    return "\n".join(
+        line if ours and line.startswith(f"{ours}/") else _calm(line, markup)
+        for line in said.split("\n")
+    )
+
+
+def _calm(line: str, markup: str) -> str:
+    calm = line.replace("@", "@\u200b")  # so that nobody is called who is not meant
+    calm = calm.replace("://", ":\u200b//")  # nor led elsewhere by the name of a batch
     if markup == "angle":
         return calm.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-    return "\n".join(
-        line if line.startswith("http") else escaping.markdown(line) for line in calm.splitlines()
-    )
+    return escaping.markdown(calm) if calm.strip() else calm
 
 
 def one_line(said: str, longest: int = _LONGEST_LINE) -> str:

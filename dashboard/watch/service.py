@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -44,6 +45,7 @@ class Running:
     Attributes:
         store, watch: what is watched, and how. say: where a line of the log goes.
         clock: the time. stopping: whether it is to end, asked between two steps.
+        show: where the progress of a long pull goes.
         ledger: the outbox, folded. folders: what was seen of them.
         judged: the newest assessment, and of which revision. number: of this watch.
     """
@@ -53,6 +55,7 @@ class Running:
     say: Say
     clock: Callable[[], datetime] = field(default=lambda: datetime.now(UTC))
     stopping: Callable[[], bool] = field(default=lambda: False)
+    show: Say = field(default=lambda _: None)
     ledger: Ledger = field(default_factory=Ledger)
     folders: Folders = field(default_factory=Folders)
     judged: tuple[int, list[Assessment]] | None = None
@@ -114,7 +117,7 @@ def bring_in(run: Running) -> Looked:
                 failures[name] = f"Source {name} is not described: see `viscosity-spc sources`."
             continue
         try:
-            report = ingest.pull(run.store, described[name], progress=lambda _: _go_on(run))
+            report = ingest.pull(run.store, described[name], progress=partial(_go_on, run, name))
             failures[name] = ""
             if report.imports:
                 run.say(f"{name}: {report.new} new and {report.changed} changed rows.")
@@ -130,7 +133,8 @@ class Ending(Exception):  # noqa: N818 - not an error: it ends a pull at a whole
     """Raised when the watch is to end in the middle of a pull."""
 
 
-def _go_on(run: Running) -> None:
+def _go_on(run: Running, source: str, rows: int) -> None:
+    run.show(f"{source}: {rows} rows")
     if run.stopping():
         raise Ending
 
@@ -270,6 +274,7 @@ def deliver(run: Running, channel: Channel, target: str) -> tuple[int, str]:
             message.html,
             message.composed_at,
             message.tries,
+            run.watch.dashboard,
         )
         outcome = channels.send(channel, target, parcel)
         _record(run, target, message, outcome)

@@ -10,6 +10,9 @@ sys.path.insert(0, str(Path(__file__).parents[3]))
 
 import ingest
 from tests.dashboard.watch.bench import Bench, make_plant
+from tests.ingest.conftest import any_url, postgres_url
+
+__all__ = ["any_url", "postgres_url"]  # fixtures, for the store on either database
 
 
 @pytest.fixture

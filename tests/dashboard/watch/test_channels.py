@@ -149,8 +149,12 @@ def test_names_cannot_call_anybody_or_draw_links_in_a_chat_room() -> None:
     assert "@everyone" not in angle
     marked = for_chat(name, "markdown")
     assert r"\[x\]\(http" in marked
+    for said in (angle, marked):
+        assert "http://" not in said
     assert "@everyone" not in marked
     assert for_chat(name, "none") == name
+    own = "http://qc.example/control-chart?characteristic=1&batch=B1"
+    assert for_chat(f"{name}\n{own}", "angle", "http://qc.example").endswith(f"\n{own}")
 
 
 @pytest.mark.parametrize("sign", ["\r\n", "\x00", "\x1b[31m", "\u202e", "\u2028", "\x85"])

@@ -1,6 +1,7 @@
 """What the watch tells, when, and that it tells it once; on a plant whose clock the test sets."""
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ from dashboard.results import CAUTION
 from dashboard.watch import channels, service
 from dashboard.watch.matters import Looked
 from ingest import outbox
-from tests.dashboard.watch.bench import NOW, Bench, add_batches, readings
+from tests.dashboard.watch.bench import NOW, Bench, add_batches, make_plant, readings
 from tests.dashboard.watch.sinks import MailSink, free_port, mail_server
 
 BOOK = '[watch.channels.book]\nkind = "file"\npath = "notices.jsonl"\nat_most = 100\n'
@@ -291,6 +292,33 @@ def test_two_watches_tell_each_thing_once(bench: Bench) -> None:
         other.look()
     said = " ".join(line["text"] for line in book(bench))
     assert all(said.count(f"OUT-{i} is outside") == 1 for i in range(4))
+
+
+def test_watches_in_the_same_moment_tell_each_thing_once(any_url: str, tmp_path: Path) -> None:
+    """On either database: three at once, while batches come in."""
+    store = ingest.open_store(any_url)
+    make_plant(store)
+    file = tmp_path / "watch.toml"
+    benches = [Bench(ingest.open_store(any_url), file).describe(BOOK) for _ in range(3)]
+
+    def look_often(bench: Bench) -> None:
+        for _ in range(8):
+            bench.look(timedelta(seconds=1))
+
+    with ThreadPoolExecutor(3) as pool:
+        looking = [pool.submit(look_often, bench) for bench in benches]
+        for i in range(5):
+            add_batches(store, [(f"OUT-{i}", 2300.0 + i)], NOW)
+        for one in looking:
+            one.result()
+    benches[0].now = NOW + timedelta(minutes=20)
+    benches[0].look()
+    benches[0].look()
+    said = " ".join(line["text"] for line in book(benches[0]))
+    assert [said.count(f"OUT-{i} is outside") for i in range(5)] == [1] * 5
+    for bench in benches:
+        bench.store.close()
+    store.close()
 
 
 def test_a_look_that_another_one_overtook_writes_nothing(
