@@ -20,7 +20,11 @@ from dashboard.watch.matters import EVENT, KINDS, OUTSIDE
 from dashboard.watch.timing import Due
 
 SHOWN = 40
-"""Matters that one message spells out; of more it says how many, and where."""
+"""Matters that one message tells with what is asked of whom; of more it says what, a line each."""
+LISTED = 500
+"""Further ones that get a line; of still more it says how many, and where they stand."""
+LONGEST_CHAT = 20_000
+"""Characters of a message to a chat room: rooms refuse longer ones, and would for ever."""
 LONGEST_SUBJECT = 120
 _LONGEST_LINE = 600
 _UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff]+")
@@ -53,14 +57,17 @@ def words_of(watch: Watch, due: Due, now: datetime, first: bool) -> Words:
     new, again = in_order(due.new), in_order(due.again)
     opening = _opening(len(new), len(again), first)
     sections: list[tuple[str, list[_Part]]] = []
-    left = 0
+    briefly: list[_Part] = []
     for heading, known in (("", new), ("Still open, and nobody has acknowledged it", again)):
         shown = known[: max(SHOWN - sum(len(parts) for _, parts in sections), 0)]
-        left += len(known) - len(shown)
+        briefly += [_Part(_part(watch, one).lines[:1], "") for one in known[len(shown) :]]
         for kind in dict.fromkeys(one.matter.kind for one in shown):
             parts = [_part(watch, one) for one in shown if one.matter.kind == kind]
             name = KINDS.get(kind, kind)
             sections.append((f"{heading}: {name}" if heading else name, parts))
+    if briefly:
+        sections.append(("And also", briefly[:LISTED]))
+    left = len(briefly[LISTED:])
     closing = [f"And {left} more: all of them stand on the Set-up page, under Watch."] * bool(left)
     closing += [_how(new + again), CAUTION, f"Written {_moment(watch, now)}."]
     page = _link(watch, "set-up?part=watch")
@@ -77,14 +84,20 @@ def for_chat(said: str, markup: str, ours: str = "") -> str:
 
     Args:
         said: the text. markup: of the room, see `Webhook`. ours: address of the dashboard; lines
-            that begin with it are links that we wrote, all others are made none.
+            that begin with it are links that we wrote, all others are made none. What is too long
+            for a room is cut at the end of a line, and that is said.
     """
-    if markup == "none":
-        return said
-    return "\n".join(
-        line if ours and line.startswith(f"{ours}/") else _calm(line, markup)
-        for line in said.split("\n")
-    )
+    lines: list[str] = []
+    left = LONGEST_CHAT
+    for line in said.split("\n"):
+        own = markup == "none" or (ours and line.startswith(f"{ours}/"))
+        lines.append(line if own else _calm(line, markup))
+        left -= len(lines[-1]) + 1
+        if left < 0:
+            lines[-1] = "… and more: all of it stands on the Set-up page, under Watch."
+            lines += ["", CAUTION]
+            break
+    return "\n".join(lines)
 
 
 def _calm(line: str, markup: str) -> str:

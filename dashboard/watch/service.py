@@ -154,7 +154,7 @@ def notice(run: Running, looked: Looked) -> int:
         rows = rows_of(run.ledger, seen)
         for row in rows:
             add_row(connection, row, seen.at)
-        state = held | seen.state
+        state = {"begun_at": moment(seen.at)} | held | seen.state
         state |= {"looked_at": moment(seen.at), "by": run.number, "file": str(run.watch.file)}
         state |= {"every": run.watch.every.total_seconds()}
         state |= {"once": run.folders.once}
@@ -209,6 +209,7 @@ def preview(run: Running) -> list[tuple[str, Words, datetime | None]]:
     """What would be sent now, target by target, and until when it would wait; nothing is kept."""
     with run.store.reading() as connection:
         run.ledger.take(outbox.notices(connection, run.ledger.last))
+        state = outbox.watch_state(connection)
     seen = observe(run, Looked({}, {}))
     run.ledger.take(
         outbox.Notice(
@@ -221,7 +222,7 @@ def preview(run: Running) -> list[tuple[str, Words, datetime | None]]:
         for target in channel.targets:
             what = timing.due(run.watch, run.ledger, target, seen.at)
             if what:
-                first = run.ledger.is_first(target)
+                first = _is_first(run, target, what, {"begun_at": moment(seen.at)} | state)
                 words = messages.words_of(run.watch, what, seen.at, first)
                 found.append((target, words, timing.quiet_until(run.watch, seen.at)))
     return found
@@ -358,7 +359,8 @@ def _compose(run: Running, target: str, connection: Any, now: datetime) -> Messa
     what = timing.due(run.watch, run.ledger, target, now)
     if not what:
         return None
-    words = messages.words_of(run.watch, what, now, run.ledger.is_first(target))
+    first = _is_first(run, target, what, outbox.watch_state(connection))
+    words = messages.words_of(run.watch, what, now, first)
     number = uuid.uuid4().hex
     content = {
         "matters": [one.key for one in (*what.new, *what.again)],
@@ -376,6 +378,12 @@ def _compose(run: Running, target: str, connection: Any, now: datetime) -> Messa
         at=moment(now),
     )
     return Message(number, target, now, (), (), words.subject, words.text, words.html)
+
+
+def _is_first(run: Running, target: str, what: timing.Due, state: Mapping[str, Any]) -> bool:
+    """Whether a target is told for the first time, and of how things stood as the watch began."""
+    begun = datetime.fromisoformat(state["begun_at"]) if "begun_at" in state else run.clock()
+    return run.ledger.is_first(target) and any(one.noticed_at <= begun for one in what.new)
 
 
 def _record(run: Running, target: str, message: Message, outcome: channels.Outcome) -> None:

@@ -6,6 +6,7 @@ from html.parser import HTMLParser
 import ingest
 from dashboard.results import CAUTION
 from dashboard.watch import service
+from dashboard.watch.messages import for_chat
 from tests.dashboard.watch.bench import Bench, add_batches, make_plant
 
 EVIL = '<img src=x onerror=alert(1)>"&</p><script>'
@@ -55,7 +56,7 @@ def test_names_are_escaped_in_html_and_links_lead_to_the_dashboard_only(bench: B
     assert len(words.subject.splitlines()) == 1
 
 
-def test_a_long_list_says_how_many_more(bench: Bench) -> None:
+def test_a_long_list_has_a_line_for_each(bench: Bench) -> None:
     for i in range(15):
         make_plant(bench.store, 20, f"Q-{i:02d}")
         rows = [(f"OUT-{j}", 2300.0 + j) for j in range(4)]
@@ -64,5 +65,13 @@ def test_a_long_list_says_how_many_more(bench: Bench) -> None:
     bench.describe('[watch.channels.book]\nkind = "file"\npath = "n.jsonl"\n')
     _, words = page(bench)
     assert words.text.count("Asked of") == 40
-    left = int(words.text.split("And ")[1].split(" more")[0])
-    assert words.subject == f"The watch begins: {left + 40} things stand open"
+    # those without what is asked of whom still have their line
+    said = [line for line in words.text.splitlines() if " is outside its specification" in line]
+    assert len(said) == len(set(said)) == 60
+    chat = for_chat(words.text * 5, "angle")
+    assert len(chat) < 21_000
+    assert chat.splitlines()[-3:] == [
+        "… and more: all of it stands on the Set-up page, under Watch.",
+        "",
+        CAUTION,
+    ]

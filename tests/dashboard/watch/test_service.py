@@ -45,6 +45,7 @@ def test_a_new_event_is_told_once_with_plan_address_and_caution(bench: Bench) ->
         bench.restart()
     (line,) = book(bench)
     assert line["text"].count(OUT) == 1
+    assert line["text"].startswith("2 things came up.\n")
     assert "Hold the batch; the disposition is decided by the authorised person." in line["text"]
     assert "http://qc.example:8501/control-chart?characteristic=1&batch=OUT-1\n" in line["text"]
     assert CAUTION in line["text"]
@@ -196,7 +197,7 @@ def test_a_dead_mail_server_loses_nothing_and_floods_nobody(bench: Bench) -> Non
         bench.look(timedelta(hours=1, minutes=1))
         bench.look()
     (mail,) = sink.got
-    assert all(mail.text.count(f"OUT-{i:02d} is outside") == 1 for i in range(20))
+    assert all(mail.text.count(f"OUT-{i:02d} is outside") == 1 for i in range(40))
     with bench.store.reading() as connection:
         rows = outbox.notices(connection)
     told = [row for row in rows if row.what == "composed" and row.target.startswith("team")]
