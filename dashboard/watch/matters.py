@@ -230,7 +230,7 @@ def _check(one: Assessment, standard: CheckStandard, step: Step) -> Matter:
     )
 
 
-def _import(row: Mapping[str, Any], step: Step) -> Matter:
+def _import(row: Mapping[Any, Any], step: Step) -> Matter:
     rows = text.count(int(row["not_parsed"]), "row")
     said = f"{row['file']}: {rows} could not be read."
     matter = _plain(IMPORT, f"import|{row['id']}", said, step, "import")

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from dashboard.results import Assessment
@@ -58,7 +59,7 @@ def rows_of(ledger: Ledger, seen: Observed) -> list[Row]:
     standing: set[str] = set()
     added: list[str] = []
     for matter in seen.matters:
-        known = ledger.find(matter, lambda one, about=matter: _same(places, one.matter, about))
+        known = ledger.find(matter, partial(_same, places, matter))
         if known is None or (known.over and is_news(known, seen.at)):
             key = ledger.key_for(matter, added)
             added.append(key)
@@ -128,9 +129,10 @@ def _closed_by_a_person(
     )
 
 
-def _same(places: Mapping[int, Mapping[str, int]], one: Matter, other: Matter) -> bool:
-    place = places.get(_number(one), {})
-    return share_a_batch(place, (one.first, one.last), (other.first, other.last))
+def _same(places: Mapping[int, Mapping[str, int]], matter: Matter, known: Known) -> bool:
+    before = known.matter
+    place = places.get(_number(matter), {})
+    return share_a_batch(place, (before.first, before.last), (matter.first, matter.last))
 
 
 def _number(event: Matter) -> int:

@@ -154,7 +154,7 @@ def notice(run: Running, looked: Looked) -> int:
         rows = rows_of(run.ledger, seen)
         for row in rows:
             add_row(connection, row, seen.at)
-        state = {"begun_at": moment(seen.at)} | held | seen.state
+        state = {"begun_at": moment(seen.at), **held, **seen.state}
         state |= {"looked_at": moment(seen.at), "by": run.number, "file": str(run.watch.file)}
         state |= {"every": run.watch.every.total_seconds()}
         state |= {"once": run.folders.once}
@@ -222,7 +222,7 @@ def preview(run: Running) -> list[tuple[str, Words, datetime | None]]:
         for target in channel.targets:
             what = timing.due(run.watch, run.ledger, target, seen.at)
             if what:
-                first = _is_first(run, target, what, {"begun_at": moment(seen.at)} | state)
+                first = _is_first(run, target, what, {"begun_at": moment(seen.at), **state})
                 words = messages.words_of(run.watch, what, seen.at, first)
                 found.append((target, words, timing.quiet_until(run.watch, seen.at)))
     return found

@@ -80,7 +80,8 @@ def next_try(watch: Watch, ledger: Ledger, target: str) -> datetime | None:
         return None
     n, failed_at = ledger.failures[target]
     wait = watch.retry * 2 ** min(n - 1, 20)
-    return failed_at + min(wait, max(LONGEST_WAIT, watch.retry))
+    shortest: timedelta = min(wait, max(LONGEST_WAIT, watch.retry))
+    return failed_at + shortest
 
 
 def free_at(channel: Channel, sent: Sequence[datetime], now: datetime) -> datetime | None:
