@@ -243,8 +243,8 @@ def _weekdays(times: np.ndarray) -> np.ndarray:
 
 def _units(received: pd.Series) -> np.ndarray:
     """A number for the unit text behind each received value."""
-    texts = received.fillna("").astype(str).str.rpartition(" ")[2]
-    return pd.factorize(texts)[0]
+    texts = received.fillna("").astype(str).to_numpy(dtype=object)
+    return pd.factorize(np.array([one.rpartition(" ")[2] for one in texts], dtype=object))[0]
 
 
 def _factors_of(values: np.ndarray, torque: np.ndarray, instrument: np.ndarray) -> dict[str, float]:

@@ -148,11 +148,14 @@ def _grams(left: FloatArray, right: FloatArray) -> FloatArray:
     """Cross products of whitened columns for each phi: (phis, columns left, columns right).
 
     Whitening takes phi times the row above from each row and scales the first by √(1 - phi²); its
-    cross products are a quadratic in phi, so that three products serve the whole grid.
+    cross products are a quadratic in phi, so that three products serve the whole grid. Those of all
+    rows but the first and of all but the last differ from one product by a row each.
     """
-    later = left[1:].T @ right[1:]
-    mixed = left[1:].T @ right[:-1] + left[:-1].T @ right[1:]
-    earlier = left[:-1].T @ right[:-1]
+    whole = left.T @ right
+    later = whole - np.outer(left[0], right[0])
+    earlier = whole - np.outer(left[-1], right[-1])
+    below = left[1:].T @ right[:-1]
+    mixed = below + (below.T if left is right else left[:-1].T @ right[1:])
     first = np.outer(left[0], right[0])
     phi = PHI[:, None, None]
     return np.asarray(later + (1.0 - phi**2) * first - phi * mixed + phi**2 * earlier)
