@@ -108,6 +108,7 @@ def assess_store(
     rules: str = DEFAULT_RULES,
     subgroups: str | int | None = None,
     now: datetime | None = None,
+    checks_read: pd.DataFrame | None = None,
 ) -> list[Assessment]:
     """Judge every product of a store, what needs a person first.
 
@@ -118,6 +119,7 @@ def assess_store(
         subgroups: "batch", "day", "shift" or a whole number of batches, for X-bar charts beside.
         now: the time against which data are fresh or not (UTC if it names no zone); None for the
             current time.
+        checks_read: used readings of all check standards in production order, if they are at hand.
 
     Returns:
         One assessment a product and measuring condition; check standards are inside them.
@@ -138,7 +140,8 @@ def assess_store(
     is_product = batches["characteristic_id"].isin(products["id"]).to_numpy()
     tables = batch_tables(batches[is_product])
     instruments = instruments_of(batches[is_product])
-    standards = check_standards(load_readings(store, checks["id"]), characteristics)
+    runs = load_readings(store, checks["id"]) if checks_read is None else checks_read
+    standards = check_standards(runs, characteristics)
     aside = _set_aside(store.set_aside_counts())
     specifications = _specifications(store)
     decided = _decisions(store)

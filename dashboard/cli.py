@@ -399,11 +399,10 @@ def assess(
     from dashboard.assessment import assess_store
 
     opened = ingest.open_store(store, create=False)
-    found = assess_store(opened, product, rules, subgroups, as_of)
     if as_json:
-        from dashboard.investigate import investigate_store
+        from dashboard.investigate import assess_and_investigate
 
-        investigated = investigate_store(opened, found)
+        found, investigated = assess_and_investigate(opened, product, rules, subgroups, as_of)
         objects = [
             to_json(one, investigated[one.characteristic_id].verdict)
             if one.characteristic_id in investigated
@@ -412,6 +411,7 @@ def assess(
         ]
         typer.echo(json.dumps(objects, ensure_ascii=False, indent=1, allow_nan=False))
     else:
+        found = assess_store(opened, product, rules, subgroups, as_of)
         for one in found:
             typer.echo(_assessment_text(one))
         from dashboard.assessment import CAUTION

@@ -307,6 +307,7 @@ def _told(record: ingest.EventRecord) -> Told:
 
 _WORDS = {
     "acknowledged": "seen",
+    "tried": "check tried",
     "cause": "cause recorded",
     "action": "action agreed",
     "action done": "action done",

@@ -77,7 +77,11 @@ class Handling:
         if self.closed:
             return "closed"
         reached = {one.kind for one in self.records}
-        steps = (("action", "action agreed"), ("cause", "cause recorded"))
+        steps = (
+            ("action", "action agreed"),
+            ("cause", "cause recorded"),
+            ("tried", "being investigated"),
+        )
         return next(
             (word for kind, word in steps if kind in reached),
             "acknowledged" if "acknowledged" in reached else "new",

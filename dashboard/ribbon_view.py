@@ -19,7 +19,7 @@ from dashboard.verdicts import limits_in_words
 MOST_BARS = 240
 """More lots than this in view are narrower than a mark: zoom in to see them."""
 NOT_IN_THE_RIBBON = ("batch left out", "batch counted", "event", "cause", "action", "effect",
-                     "remark", "record", "limits frozen", "specification",
+                     "remark", "record", "check tried", "limits frozen", "specification",
                      "instrument service")  # fmt: skip
 
 

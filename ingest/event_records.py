@@ -19,6 +19,7 @@ from ingest.opening import next_id, next_revision, now, storable
 from ingest.store import Store
 
 ACKNOWLEDGED = "acknowledged"
+TRIED = "tried"
 CAUSE = "cause"
 ACTION = "action"
 ACTION_DONE = "action done"
@@ -30,6 +31,7 @@ TAKEN_BACK = "taken back"
 
 KINDS: dict[str, str] = {
     ACKNOWLEDGED: "event acknowledged",
+    TRIED: "check tried for an event",
     CAUSE: "cause of an event recorded",
     ACTION: "action agreed",
     ACTION_DONE: "action done",
@@ -42,6 +44,7 @@ KINDS: dict[str, str] = {
 """Kind of a record to the words of its journal entry."""
 
 _NEEDS_WORDS = {
+    TRIED: "A check that was tried",
     CAUSE: "The cause of an event",
     ACTION: "An action",
     EFFECT: "The effect of an action",

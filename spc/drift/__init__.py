@@ -7,7 +7,8 @@ table = stratify(batch_means, factors)   # level by operator, lot, shift … wit
 
 from spc.drift.change_points import ChangePoint, change_point
 from spc.drift.checks import CheckScan, Moment, Movement, scan_checks
-from spc.drift.cycles import Cycle
+from spc.drift.cycles import Cycle, find_cycles
+from spc.drift.effect import Effect, effect
 from spc.drift.findings import Finding
 from spc.drift.history import CheckRuns, Factor, History, OtherProduct, SetAsideRow
 from spc.drift.investigate import investigate
@@ -24,6 +25,7 @@ __all__ = [
     "CheckRuns",
     "CheckScan",
     "Cycle",
+    "Effect",
     "Factor",
     "Finding",
     "History",
@@ -40,6 +42,8 @@ __all__ = [
     "Stratum",
     "Verdict",
     "change_point",
+    "effect",
+    "find_cycles",
     "investigate",
     "lone_values",
     "pair",

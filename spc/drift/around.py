@@ -102,7 +102,8 @@ def gather(
                 continue
             background = Background(logs - logs.mean(), np.ones((len(logs), 1)))
             on = moment.column(times)
-            one = _moved(other.name, "other", background, on, torque)
+            name = f"{other.name} on {instrument}".removesuffix(" on ")
+            one = _moved(name, "other", background, on, torque)
             if one is not None:
                 lots = np.array(other.lots)[known][order][kept] if other.lots else np.array([])
                 shares = bool(len(lots)) and bool(set(lots[on > 0.5]) & fresh)

@@ -90,6 +90,7 @@ def investigate(history: History) -> Investigation:
     spread = _spread(cleaned, series)
     events = _events(cleaned, series, findings)
     verdict, pairing = _decide(cleaned, series, findings, spread, events, faults)
+    column, level = _picture(cleaned, series, events, pairing, spread, verdict)
     return Investigation(
         verdict=verdict,
         findings=tuple(findings[:8]),
@@ -97,7 +98,41 @@ def investigate(history: History) -> Investigation:
         strata=_strata(cleaned, series),
         spread=spread,
         neighbours=series.neighbours,
+        column=column,
+        level=level,
     )
+
+
+def _picture(
+    history: History,
+    series: Series,
+    events: list[Event],
+    pairing: Pairing | None,
+    spread: SpreadChange | None,
+    verdict: Verdict,
+) -> tuple[FloatArray | None, FloatArray | None]:
+    """The event that the verdict is about in each batch, and the level fitted to it."""
+    event = next((one for one in events if pairing is not None and one.pairing is pairing), None)
+    kept, inside = series.kept, np.zeros(0)
+    if event is not None:
+        if event.finding is not None and event.finding.shape.kind == "level":
+            return None, None
+        kept, inside = series.kept[event.within], event.column[event.within]
+    elif verdict.suspect == "aeration" and spread is not None:
+        kept, inside = series.usable, np.zeros(len(series.usable))
+        inside[spread.start : spread.stop] = 1.0
+    if not len(inside) or np.ptp(inside) == 0:
+        return None, None
+    values = history.means[kept]
+    if event is not None and event.finding is not None and event.finding.shape.kind == "levels":
+        edges = [0, *event.finding.shape.starts.tolist(), len(kept)]
+        fitted = np.concatenate([np.full(b - a, values[a:b].mean()) for a, b in pairwise(edges)])
+    else:
+        line = np.column_stack([np.ones(len(inside)), inside])
+        fitted = line @ np.linalg.lstsq(line, values, rcond=None)[0]
+    column, level = (np.full(len(history.batches), np.nan) for _ in range(2))
+    column[kept], level[kept] = np.minimum(inside, 1.0), fitted
+    return column, level
 
 
 def _short(history: History, faults: list[RecordFault]) -> Investigation:

@@ -6,6 +6,7 @@ from spc.drift.findings import Finding
 from spc.drift.pairing import Pairing
 from spc.drift.spread import SpreadChange
 from spc.drift.strata import Strata
+from spc.intake import FloatArray
 
 CAUSE_CLASSES = ("process", "measurement", "preparation", "data", "cannot_tell", "none")
 SUSPECTS = (
@@ -70,6 +71,9 @@ class Investigation:
         strata: every factor compared; None below 6 batches.
         spread: change of the spread within batches; None where it could not be looked for.
         neighbours: correlation of neighbouring batches, if nothing changed.
+        column: the event in every batch of the history, 0 outside, 1 at full size, nan where it
+            was not looked for (other instruments, lone values); None where it has no place.
+        level: the level that is then fitted to each batch, nan likewise; None likewise.
     """
 
     verdict: Verdict
@@ -78,6 +82,8 @@ class Investigation:
     strata: Strata | None = None
     spread: SpreadChange | None = None
     neighbours: float = 0.0
+    column: FloatArray | None = None
+    level: FloatArray | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
 
 

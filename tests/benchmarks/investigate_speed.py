@@ -13,7 +13,7 @@ import pandas as pd
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from dashboard.investigate import histories_of
+from dashboard.histories import histories_of
 from spc.drift import investigate
 
 DAYS = 700.0

@@ -15,7 +15,8 @@ from typer.testing import CliRunner
 import ingest
 from dashboard.assessment import assess_store, to_json
 from dashboard.cli import app
-from dashboard.investigate import histories_of, investigate_store
+from dashboard.histories import histories_of
+from dashboard.investigate import investigate_store
 from spc.drift import CAUSE_CLASSES, SUSPECTS
 
 DATA = Path(__file__).parent / "data"

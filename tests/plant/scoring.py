@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from dashboard.investigate import histories_of
+from dashboard.histories import histories_of
 from spc.drift import investigate
 from tests.plant.plant import CAUSES, Plant, Ranges, Truth, simulate
 

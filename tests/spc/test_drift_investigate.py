@@ -147,7 +147,7 @@ def test_other_products_that_move_too_speak_for_the_measurement():
     checks = (check(rng, moved=0.1, since=15.2),)
     found = spc.investigate(history(rng, log=step(), checks=checks, others=(other,)))
     assert kind(found) == ("measurement", "gain")
-    assert "P-2: +" in " ".join(found.verdict.evidence)
+    assert "P-2 on V1: +" in " ".join(found.verdict.evidence)
 
 
 @pytest.mark.parametrize("factor", [0.001, 1000.0])
