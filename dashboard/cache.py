@@ -22,6 +22,7 @@ from dashboard.drawing import Drawn
 from dashboard.figures import palette_for
 from dashboard.front import Card, Filters, Front, card_picture, front
 from dashboard.grouping import load_batch
+from dashboard.investigate import Investigated, investigate_product
 from dashboard.levels import RepeatabilityByLevel
 from dashboard.measuring import CheckVerdicts
 from dashboard.serving import import_demo
@@ -85,6 +86,31 @@ def _picture(
     url: str, revision: int, rules: str, characteristic_id: int, ground: str, _one: Assessment
 ) -> dict[str, Any]:
     return card_picture(_one, palette_for(ground))
+
+
+def investigated(one: Assessment, names: bool) -> Investigated | None:
+    """What the record of one product shows; operators by name, or by number."""
+    held = store()
+    number, rules = one.characteristic_id, one.rule_set
+    return _investigated(held.url, held.revision(), number, rules, names, held, one)
+
+
+@st.cache_resource(max_entries=48, show_spinner="Looking for what moved …")
+def _investigated(
+    url: str,
+    revision: int,
+    characteristic_id: int,
+    rules: str,
+    names: bool,
+    _store: ingest.Store,
+    _one: Assessment,
+) -> Investigated | None:
+    return investigate_product(_store, _one, assessments(rules), names)
+
+
+def event_records(characteristic_id: int) -> list[ingest.EventRecord]:
+    """Everything that people recorded about the events of one characteristic."""
+    return ingest.event_records(store(), characteristic_id)
 
 
 def production_lines() -> dict[int, tuple[str, ...]]:

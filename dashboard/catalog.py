@@ -20,6 +20,7 @@ class PageRow:
 PAGES: tuple[PageRow, ...] = (
     PageRow("overview.py", "Overview", "overview", ":material/list:"),
     PageRow("control_chart.py", "Control chart", "control-chart", ":material/show_chart:"),
+    PageRow("investigation.py", "Investigation", "investigation", ":material/troubleshoot:"),
     PageRow("capability.py", "Capability", "capability", ":material/align_horizontal_center:"),
     PageRow("measuring_system.py", "Measuring system", "measuring-system", ":material/straighten:"),
     PageRow("batch.py", "Batch", "batch", ":material/search:"),

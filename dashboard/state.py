@@ -16,6 +16,8 @@ CHART = "chart"
 SUBGROUPS = "subgroups"
 BATCH = "batch"
 NAME = "name"
+EVENT = "event"
+NAMES = "investigation.names"
 WINDOW = "window"
 STRETCH_CHOICE = "last"
 LAST = {"last 30": 30, "last 60": 60, "last 200": 200, "all": None}
@@ -216,6 +218,18 @@ def from_address(key: str, options: Sequence[int]) -> None:
     named = st.query_params.get(key, "")
     if key not in st.session_state and named.isdecimal() and int(named) in options:
         st.session_state[key] = int(named)
+
+
+def text_from_address(key: str, options: Sequence[str]) -> None:
+    """On arrival at a page: take the words that its address names, if they are a choice."""
+    named = st.query_params.get(key, "")
+    if key not in st.session_state and named in options:
+        st.session_state[key] = named
+
+
+def shown_names() -> bool:
+    """Whether operators are shown by name on the Investigation page."""
+    return bool(st.session_state.get(NAMES, False))
 
 
 def to_address(key: str) -> None:

@@ -136,3 +136,10 @@ def sentence(text: str) -> str:
 def short(said: str, most: int = 28) -> str:
     """The beginning of what a person wrote, for a label: "make one batch with the o…"."""
     return said if len(said) <= most else f"{said[: most - 2]}…"
+
+
+def signed(value: float | None, decimals: int = 1) -> str:
+    """Render with its sign: "+7.0", "−2.3"; what rounds to zero has none."""
+    said = fixed(value, decimals)
+    is_plain = said == MISSING or said.startswith("−") or not said.strip("0.")
+    return said if is_plain else f"+{said}"

@@ -19,6 +19,7 @@ from dashboard.rule_sets import own_key_of
 IMPORT_PAGE = "views/import_file.py"
 CHART_PAGE = "views/control_chart.py"
 BATCH_PAGE = "views/batch.py"
+INVESTIGATION_PAGE = "views/investigation.py"
 
 
 def caution() -> None:
@@ -130,6 +131,16 @@ def one_of(label: str, options: Sequence[str], key: str) -> str:
 def palette() -> Palette:
     """Colours of figures for the ground that the page has now."""
     return palette_for(state.ground())
+
+
+def show_names() -> None:
+    """Operators by number or by name, where people are compared."""
+    st.toggle(
+        "Show names of operators",
+        key=state.NAMES,
+        help="Off, everybody has a number. Comparing people may need the consent of your site; it "
+        "is there to find what differs in technique, not who.",
+    )
 
 
 def choose_rules() -> str:

@@ -25,7 +25,7 @@ from ingest.decisions import (
     include_batch,
 )
 from ingest.errors import IngestError, StoreError
-from ingest.event_records import EventRecord, event_records, record_event, standing
+from ingest.event_records import TRIED, EventRecord, event_records, record_event, standing
 from ingest.exporting import export
 from ingest.findings import Finding
 from ingest.folders import FoundFiles, find_files
@@ -91,6 +91,7 @@ __all__ = [
     "COLUMN_LABELS",
     "REASONS",
     "SOURCES_FILE",
+    "TRIED",
     "Change",
     "CheckFluid",
     "Condition",

@@ -11,6 +11,7 @@ from dashboard.figures.gauge import gauge_figure
 from dashboard.figures.histogram import capability_histogram
 from dashboard.figures.intervals import interval_by_size, interval_rows, interval_trend
 from dashboard.figures.levels import level_plot
+from dashboard.figures.moved import moved_series
 from dashboard.figures.navigator import STRETCH, WINDOW, navigator
 from dashboard.figures.normal_plot import normal_figure
 from dashboard.figures.palette import DARK, LIGHT, Palette, palette_for
@@ -40,6 +41,7 @@ __all__ = [
     "interval_rows",
     "interval_trend",
     "level_plot",
+    "moved_series",
     "navigator",
     "normal_figure",
     "palette_for",

@@ -90,16 +90,20 @@ def _card(one: Assessment, event: Event, plan: dict[str, reaction.Step]) -> None
         # each part in a place of its own: what comes or goes must not push the rest about
         with st.container():
             for record in records:
-                _record(one, event, record, key)
+                record_line(one, event, record, key)
         with st.container(horizontal=True, gap="small"):
             _buttons(one, event, key)
         with st.container(horizontal=True, gap="small"):
             _next(one, event, key)
 
 
-def _record(one: Assessment, event: Event, record: ingest.EventRecord, key: str) -> None:
+def record_line(
+    one: Assessment, event: Event, record: ingest.EventRecord, key: str, said: str = ""
+) -> None:
+    """One record on a line, and the way to take it back."""
     with st.container(horizontal=True, vertical_alignment="center", gap="small"):
-        st.markdown(f":material/edit_note: {words(record_sentence(record))}", width="stretch")
+        told = words(said or record_sentence(record))
+        st.markdown(f":material/edit_note: {told}", width="stretch")
         if st.button(
             "Take back",
             key=f"{key}.back.{record.id}",
@@ -107,7 +111,7 @@ def _record(one: Assessment, event: Event, record: ingest.EventRecord, key: str)
             help="A mistake? The record is taken back by a further entry; both stay in the "
             "journal.",
         ):
-            _ask(one, event, "taken back", record.id)
+            ask(one, event, "taken back", record.id)
 
 
 def _buttons(one: Assessment, event: Event, key: str) -> None:
@@ -119,13 +123,23 @@ def _buttons(one: Assessment, event: Event, key: str) -> None:
         key=f"{key}.show",
         on_click=partial(state.show_event, event.start, event.stop, first, one.n_batches),
     )
+    st.page_link(
+        widgets.INVESTIGATION_PAGE,
+        label="Investigate",
+        icon=":material/troubleshoot:",
+        query_params={
+            state.CHARACTERISTIC: str(one.characteristic_id),
+            state.EVENT: f"{kind_of_chart(event.chart)}.{event.batches[0]}",
+        },
+        width="content",
+    )
     closed = event.handling.closed
     for kind, label in (("cause", "Cause"), ("action", "Action"), ("remark", "Remark")):
         if st.button(label, key=f"{key}.{kind}", disabled=closed and kind != "remark"):
-            _ask(one, event, kind)
+            ask(one, event, kind)
     kind, label = ("opened again", "Open again") if closed else ("closed", "Close")
     if st.button(label, key=f"{key}.{kind}"):
-        _ask(one, event, kind)
+        ask(one, event, kind)
 
 
 def _next(one: Assessment, event: Event, key: str) -> None:
@@ -136,18 +150,18 @@ def _next(one: Assessment, event: Event, key: str) -> None:
     if not event.handling.of("acknowledged") and st.button(
         "I have seen it", key=f"{key}.acknowledged", icon=":material/visibility:"
     ):
-        _keep(lambda: _say(one, event, "acknowledged"))
+        keep(lambda: say(one, event, "acknowledged"))
     for action in decisions_view.open_actions(records):
         label = f"Done: {text.short(action.words)}"
         if st.button(words(label), key=f"{key}.done.{action.id}", icon=":material/task_alt:"):
-            _keep(partial(_say, one, event, "action done", about=action.id))
+            keep(partial(say, one, event, "action done", about=action.id))
     for action in decisions_view.unchecked_actions(records):
         label = f"Effect of: {text.short(action.words)}"
         if st.button(words(label), key=f"{key}.effect.{action.id}", icon=":material/rule:"):
-            _ask(one, event, "effect", action.id)
+            ask(one, event, "effect", action.id)
 
 
-def _ask(one: Assessment, event: Event, kind: str, about: int | None = None) -> None:
+def ask(one: Assessment, event: Event, kind: str, about: int | None = None) -> None:
     """A dialog for what is recorded in words."""
     title, question = ASKED[kind]
 
@@ -161,14 +175,15 @@ def _ask(one: Assessment, event: Event, kind: str, about: int | None = None) -> 
                 owner = st.text_input("Owner", key="ask.owner", max_chars=60)
                 usual = state.today() + timedelta(days=USUAL_DAYS)
                 due = st.date_input("Done until", usual, key="ask.due", format="YYYY-MM-DD")
-            sent = _send("ask.name")
+            sent = send("ask.name")
         if sent:
-            _keep(lambda: _say(one, event, kind, said, owner=owner, due=due, about=about))
+            keep(lambda: say(one, event, kind, said, owner=owner, due=due, about=about))
 
     dialog()
 
 
-def _say(one: Assessment, event: Event, kind: str, said: str = "", **more: object) -> None:
+def say(one: Assessment, event: Event, kind: str, said: str = "", **more: object) -> None:
+    """Record something about an event, in the name of who sits here."""
     ingest.record_event(
         cache.store(),
         one.characteristic_id,
@@ -217,15 +232,15 @@ def _about_batch(one: Assessment, name: str, include: bool) -> None:
                 max_chars=2000,
                 help="A cause that was found, not that the value looks odd.",
             )
-            sent = _send("batch.name")
+            sent = send("batch.name")
         if sent:
             decide = ingest.include_batch if include else ingest.exclude_batch
-            _keep(lambda: decide(cache.store(), one.characteristic_id, name, why, by=state.name()))
+            keep(lambda: decide(cache.store(), one.characteristic_id, name, why, by=state.name()))
 
     dialog()
 
 
-def _keep(decide: Callable[[], object]) -> None:
+def keep(decide: Callable[[], object]) -> None:
     """Decide and draw the whole page anew, or say in one sentence why it was refused."""
     try:
         decide()
@@ -235,7 +250,7 @@ def _keep(decide: Callable[[], object]) -> None:
     st.rerun()
 
 
-def _send(key: str) -> bool:
+def send(key: str) -> bool:
     """The end of a form: who says it, and the button."""
     widgets.your_name(key, in_form=True)
     return st.form_submit_button("Record", type="primary", on_click=partial(state.keep_name, key))

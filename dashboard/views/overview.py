@@ -128,6 +128,12 @@ def card(about: front.Card, picture: dict[str, Any]) -> None:
                 icon=":material/show_chart:",
                 query_params={state.CHARACTERISTIC: str(one.characteristic_id)},
             )
+            st.page_link(
+                widgets.INVESTIGATION_PAGE,
+                label=f"Investigate {words(one.product)}",
+                icon=":material/troubleshoot:",
+                query_params={state.CHARACTERISTIC: str(one.characteristic_id)},
+            )
 
 
 def filters(found: list[Assessment]) -> None:

@@ -1,0 +1,176 @@
+"""One series around a change: its points, the levels fitted to it, the interval of the start."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from dashboard import text
+from dashboard.figures import scale
+from dashboard.figures.palette import LIGHT, Palette, settings
+
+
+def moved_series(
+    values: Any,
+    x: Any,
+    names: Sequence[str],
+    ends: tuple[float, float],
+    *,
+    title: str,
+    level: Any = None,
+    start: float | None = None,
+    interval: tuple[float, float] | None = None,
+    by_time: bool = True,
+    labels: Sequence[str] = (),
+    show_x: bool = True,
+    x_title: str | None = None,
+    height: int = 240,
+    square: bool = False,
+    start_words: str = "",
+    description: str = "",
+    palette: Palette = LIGHT,
+) -> alt.LayerChart:
+    """Draw a series on an axis that several of them share.
+
+    Args:
+        values: one number a point.
+        x: where each stands: seconds since 1970 along time, else the place among the batches.
+        names: what each point is, for the pointer.
+        ends: of the shared axis.
+        title: of the value axis, with its unit.
+        level: fitted level of each point, nan where none; drawn in steps.
+        start: where the change most likely begins.
+        interval: where it begins with 95 % probability; shaded.
+        by_time: the axis is one of time. labels: names of the batches where it is not.
+        show_x, x_title: of the axis.
+        height: in pixels. square: the form of the points, to tell check standards from batches.
+        start_words: beside the line of the start.
+        description: for those who do not see it. palette: colours.
+    """
+    frame = pd.DataFrame(
+        {
+            "x": np.asarray(x, dtype=float),
+            "value": np.asarray(values, dtype=float),
+            "level": np.nan if level is None else np.asarray(level, dtype=float),
+            "Name": [str(name) for name in names],
+        }
+    )
+    frame["words"] = [text.viscosity(value) for value in frame["value"]]
+    frame = frame[np.isfinite(frame["x"]) & np.isfinite(frame["value"])]
+    low, high = scale.domain(frame["value"], frame["level"], padding=0.12)
+    y = scale.y_encoder(low, high, title=title, height=height)
+    along = _along(ends, labels, by_time, x_title, show_x)
+    layers: list[alt.Chart] = [scale.strut(palette)]
+    if interval is not None:
+        shade = pd.DataFrame({"start": [interval[0]], "stop": [interval[1]]})
+        layers.append(
+            alt.Chart(shade)
+            .mark_rect(color=palette.shade, opacity=0.22, aria=False)
+            .encode(x=along("start"), x2="stop")
+        )
+    base = alt.Chart(frame)
+    layers.append(
+        base.mark_line(color=palette.data, strokeWidth=1, strokeOpacity=0.45).encode(
+            x=along("x"), y=y("value")
+        )
+    )
+    layers += _levels(frame, low, high, along, y, palette)
+    tips = [alt.Tooltip("Name:N", title=" "), alt.Tooltip("words:N", title=title)]
+    size = alt.expr(f"clamp(pow(0.62 * width / {max(len(frame), 1)}, 2), 9, 30)")
+    layers.append(
+        base.mark_point(
+            filled=True,
+            shape="square" if square else "circle",
+            color=palette.data,
+            size=size,
+            opacity=1,
+        ).encode(x=along("x"), y=y("value"), tooltip=tips, description="Name:N")
+    )
+    if start is not None:
+        layers += _start(start, ends, start_words, along, palette)
+    return (
+        alt.layer(*layers)
+        .properties(
+            width="container",
+            height=height,
+            padding={"left": 4, "right": 2, "top": 4, "bottom": 4},
+            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
+            description=description or f"{title}: {text.count(len(frame), 'point')}",
+            usermeta={"embedOptions": {"renderer": "svg"}},
+        )
+        .configure(**settings(palette))
+    )
+
+
+def _along(
+    ends: tuple[float, float], labels: Sequence[str], by_time: bool, title: str | None, show: bool
+) -> scale.Encoder:
+    if by_time:
+        at = pd.to_datetime(np.array(ends), unit="s", utc=True)
+        return scale.x_encoder(at, [], title=title, show=show)
+    return scale.x_encoder(None, labels, title=title, show=show)
+
+
+def _levels(
+    frame: pd.DataFrame, low: float, high: float, along: Any, y: Any, palette: Palette
+) -> list[alt.Chart]:
+    """The fitted level as a broad line, its value before and after at both ends."""
+    fitted = frame[np.isfinite(frame["level"])]
+    if len(fitted) < 2:
+        return []
+    layers = [
+        alt.Chart(fitted)
+        .mark_line(color=palette.accent, strokeWidth=2.4, interpolate="step-after", aria=False)
+        .encode(x=along("x"), y=y("level"))
+    ]
+    first, last = fitted.iloc[0], fitted.iloc[-1]
+    if last["level"] != first["level"]:
+        at = pd.DataFrame({"value": [last["level"]]})
+        at["words"] = [scale.number(float(last["level"]), high - low)]
+        layers.append(
+            alt.Chart(at)
+            .mark_text(
+                align="left", baseline="middle", dx=8, fontSize=11, color=palette.accent, aria=False
+            )
+            .encode(x=alt.value("width"), y=y("value"), text="words:N")
+        )
+    before = pd.DataFrame({"value": [first["level"]]})
+    before["words"] = [scale.number(float(first["level"]), high - low)]
+    apart = abs(float(last["level"] - first["level"])) > 0.08 * (high - low)
+    if apart or last["level"] == first["level"]:
+        layers.append(
+            alt.Chart(before)
+            .mark_text(
+                align="left", baseline="middle", dx=8, fontSize=11, color=palette.limit, aria=False
+            )
+            .encode(x=alt.value("width"), y=y("value"), text="words:N")
+        )
+    return layers
+
+
+def _start(
+    start: float, ends: tuple[float, float], words: str, along: Any, palette: Palette
+) -> list[alt.Chart]:
+    frame = pd.DataFrame({"x": [start], "words": [words]})
+    rule = alt.Chart(frame).mark_rule(
+        color=palette.accent, strokeWidth=1.4, strokeDash=[4, 3], aria=False
+    )
+    drawn = [rule.encode(x=along("x"))]
+    if words:
+        late = start > (ends[0] + ends[1]) / 2
+        drawn.append(
+            alt.Chart(frame)
+            .mark_text(
+                align="right" if late else "left",
+                baseline="top",
+                dx=-6 if late else 6,
+                fontSize=11,
+                fontWeight=600,
+                color=palette.accent,
+                aria=False,
+            )
+            .encode(x=along("x"), y=alt.value(2), text="words:N")
+        )
+    return drawn
