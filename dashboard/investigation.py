@@ -107,7 +107,7 @@ def _facts(
         facts.append(Fact("How big", _size(one, verdict)))
     facts.append(Fact("Process or measurement", _which(verdict, cannot)))
     if verdict.since is not None:
-        inside = [item.what for item in near if item.inside]
+        inside = [f"{item.what} at {item.batch}" for item in near if item.inside]
         shown = text.joined(inside[:3]) + (f" and {len(inside) - 3} more" * (len(inside) > 3))
         words = f"{text.sentence(shown)} Coinciding is not proof." if inside else ""
         facts.append(Fact("Coincides with", words or "Nothing that is recorded."))
@@ -214,7 +214,9 @@ def _factors(found: spc.drift.Investigation) -> tuple[tuple[FactorView, ...], st
 
 def _factor(one: spc.drift.Stratum) -> FactorView:
     stands_out = one.smallest_p < STRONG
-    p = "below 0.0001" if one.smallest_p < 1e-4 else text.number(one.smallest_p, 2)
+    p = text.number(one.smallest_p, 2) if one.smallest_p < 1 else "1"
+    if one.smallest_p < 1e-4:
+        p = "below 0.0001"
     words = (
         f"takes up {100 * one.share:.0f} % of the variance between batches; smallest adjusted p {p}"
     )

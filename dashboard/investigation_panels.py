@@ -45,7 +45,7 @@ def panels(
     """Batch means above, the check standards of the product's instruments below, on one axis.
 
     The interval of the start is shaded in all of them, the fitted level is drawn into the product,
-    the mean before and after into each check standard.
+    the median before and after into each check standard.
 
     Args:
         one: the assessment. investigated: its record and what was found. about: the contents.
@@ -69,6 +69,7 @@ def panels(
     standards = on_instruments(one.check_standards, one.batches["instrument"].unique())
     dated = one.batches["at"].notna().any()
     shown = [s for s in standards if dated and len(s.values)]
+    shown.sort(key=lambda s: (s.instrument, s.name))
     with_ranges = verdict.cause_class == "preparation" and one.batches["range"].notna().any()
     part = one.batches.iloc[axis.first : axis.stop]
     shared: dict[str, Any] = {
@@ -94,9 +95,10 @@ def panels(
     ]  # fmt: skip
     if with_ranges:
         figures.append(_ranges(part, x, said, axis, not shown, shared))
+    moved = {row.name: f"{text.signed(row.percent)} %" for row in about.moved}
     for number, standard in enumerate(shown):
         ends_here = number == len(shown) - 1
-        figures.append(_standard(standard, number, one, axis, at, ends_here, shared))
+        figures.append(_standard(standard, number, one, axis, at, ends_here, moved, shared))
     return figures
 
 
@@ -169,9 +171,10 @@ def _standard(
     axis: _Axis,
     at: float | None,
     last: bool,
+    moved: dict[str, str],
     shared: dict[str, Any],
 ) -> Panel:
-    """Runs of one check standard, with their mean before and after the start."""
+    """Runs of one check standard, with their median before and after the start."""
     times = pd.Series(pd.to_datetime(np.asarray(standard.times), utc=True))
     shown = one.batches.iloc[axis.first : axis.stop]
     place = seconds(times) if axis.by_time else order_positions(times, shown["at"])
@@ -182,13 +185,14 @@ def _standard(
     if at is not None:
         for side in (place < at, place >= at):
             if side.sum() > 1:
-                level[side] = values[side].mean()
+                level[side] = np.median(values[side])
     on = f" on {standard.instrument}" if standard.instrument else ""
     name = f"{standard.name}{on}"
     figure = moved_series(
         values, place, [text.moment(when) for when in times[keep]], axis.ends,
         title=f"Check standard {name}, {text.UNIT}", level=level, square=True, show_x=last,
-        x_title=axis.title if last else None, height=128 if last else 104,
+        end_words=moved.get(name, ""), x_title=axis.title if last else None,
+        height=128 if last else 104,
         description=f"{text.count(len(values), 'run')} of check standard {name}", **shared,
     )  # fmt: skip
     return Panel(f"check-{number}", figure, False)

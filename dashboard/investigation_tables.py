@@ -27,10 +27,10 @@ def happened(about: Contents) -> pd.DataFrame:
     """What began or was decided around the start."""
     return pd.DataFrame(
         {
-            "When (UTC)": [text.moment(item.at) for item in about.happened],
             "From batch": [item.batch for item in about.happened],
             "What": [item.what for item in about.happened],
             "Where": [item.where for item in about.happened],
+            "When (UTC)": [text.moment(item.at) for item in about.happened],
         }
     )
 

@@ -143,3 +143,8 @@ def signed(value: float | None, decimals: int = 1) -> str:
     said = fixed(value, decimals)
     is_plain = said == MISSING or said.startswith("−") or not said.strip("0.")
     return said if is_plain else f"+{said}"
+
+
+def share(part: float) -> str:
+    """Render a probability in percent; what is nearly sure is never printed as certain."""
+    return "over 99 %" if part > 0.99 else f"{100 * part:.0f} %"

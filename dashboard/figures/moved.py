@@ -29,6 +29,7 @@ def moved_series(
     height: int = 240,
     square: bool = False,
     start_words: str = "",
+    end_words: str | None = None,
     description: str = "",
     palette: Palette = LIGHT,
 ) -> alt.LayerChart:
@@ -47,6 +48,8 @@ def moved_series(
         show_x, x_title: of the axis.
         height: in pixels. square: the form of the points, to tell check standards from batches.
         start_words: beside the line of the start.
+        end_words: at the right edge in place of the values of the levels, which are then drawn
+            quietly: nothing there needs a person.
         description: for those who do not see it. palette: colours.
     """
     frame = pd.DataFrame(
@@ -76,7 +79,7 @@ def moved_series(
             x=along("x"), y=y("value")
         )
     )
-    layers += _levels(frame, low, high, along, y, palette)
+    layers += _levels(frame, high - low, along, y, palette, end_words)
     tips = [alt.Tooltip("Name:N", title=" "), alt.Tooltip("words:N", title=title)]
     size = alt.expr(f"clamp(pow(0.62 * width / {max(len(frame), 1)}, 2), 9, 30)")
     layers.append(
@@ -114,40 +117,31 @@ def _along(
 
 
 def _levels(
-    frame: pd.DataFrame, low: float, high: float, along: Any, y: Any, palette: Palette
+    frame: pd.DataFrame, span: float, along: Any, y: Any, palette: Palette, end_words: str | None
 ) -> list[alt.Chart]:
-    """The fitted level as a broad line, its value before and after at both ends."""
+    """The fitted level as a broad line; the values at its ends, or words, at the right edge."""
     fitted = frame[np.isfinite(frame["level"])]
     if len(fitted) < 2:
         return []
-    layers = [
+    color = palette.accent if end_words is None else palette.limit
+    first, last = float(fitted["level"].iloc[0]), float(fitted["level"].iloc[-1])
+    lines = [(last, scale.number(last, span) if end_words is None else end_words, color)]
+    if end_words is None and abs(last - first) > 0.08 * span:
+        lines.append((first, scale.number(first, span), palette.limit))
+    at = pd.DataFrame(lines, columns=["value", "words", "color"])
+    return [
         alt.Chart(fitted)
-        .mark_line(color=palette.accent, strokeWidth=2.4, interpolate="step-after", aria=False)
-        .encode(x=along("x"), y=y("level"))
+        .mark_line(color=color, strokeWidth=2.4, interpolate="step-after", aria=False)
+        .encode(x=along("x"), y=y("level")),
+        alt.Chart(at)
+        .mark_text(align="left", baseline="middle", dx=8, fontSize=11, aria=False)
+        .encode(
+            x=alt.value("width"),
+            y=y("value"),
+            text="words:N",
+            color=alt.Color("color:N", scale=None),
+        ),
     ]
-    first, last = fitted.iloc[0], fitted.iloc[-1]
-    if last["level"] != first["level"]:
-        at = pd.DataFrame({"value": [last["level"]]})
-        at["words"] = [scale.number(float(last["level"]), high - low)]
-        layers.append(
-            alt.Chart(at)
-            .mark_text(
-                align="left", baseline="middle", dx=8, fontSize=11, color=palette.accent, aria=False
-            )
-            .encode(x=alt.value("width"), y=y("value"), text="words:N")
-        )
-    before = pd.DataFrame({"value": [first["level"]]})
-    before["words"] = [scale.number(float(first["level"]), high - low)]
-    apart = abs(float(last["level"] - first["level"])) > 0.08 * (high - low)
-    if apart or last["level"] == first["level"]:
-        layers.append(
-            alt.Chart(before)
-            .mark_text(
-                align="left", baseline="middle", dx=8, fontSize=11, color=palette.limit, aria=False
-            )
-            .encode(x=alt.value("width"), y=y("value"), text="words:N")
-        )
-    return layers
 
 
 def _start(

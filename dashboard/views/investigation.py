@@ -46,7 +46,6 @@ def main() -> None:
         about = investigation.contents(one, investigated, records, journal, chosen)
     card(one, about)
     pictures(one, investigated, about, names)
-    happened(about)
     factors(about)
     record.section(one, investigated, about)
     widgets.caution()
@@ -102,6 +101,7 @@ def pictures(one: Assessment, investigated: Investigated, about: Contents, names
             parts.save(panels, f"{one.product} investigation", "investigation")
     with right:
         evidence(about)
+        happened(about)
 
 
 def legend(about: Contents, standards: bool) -> str:
@@ -113,7 +113,9 @@ def legend(about: Contents, standards: bool) -> str:
             "line its most likely start, the broad line the level fitted to the batches"
         )
     if standards:
-        said.append("squares are runs of check standards, with their mean before and after")
+        said.append(
+            "squares are runs of check standards, with their median before and after and how far they moved"
+        )
     else:
         said.append("no check standard with dates is recorded for these instruments")
     joined = "; ".join(said)
@@ -132,7 +134,7 @@ def evidence(about: Contents) -> None:
         widgets.figure(figure, "moved")
     likely = [(name, share) for name, share in about.explanations if share >= 0.005]
     if likely:
-        said = ", ".join(f"{words(name)} {100 * share:.0f}\u00a0%" for name, share in likely)
+        said = ", ".join(f"{words(name)} {text.share(share)}" for name, share in likely)
         st.markdown(f"How well each explanation fits: {said}.")
     with st.expander("The numbers behind it", expanded=figure is None, key="evidence"):
         st.markdown("\n".join(f"- {words(line)}" for line in about.evidence))
@@ -144,7 +146,7 @@ def happened(about: Contents) -> None:
     """What coincides, in the order of time."""
     if about.verdict.cause_class == "none" and about.verdict.since is None:
         return
-    st.subheader("What happened around the start", anchor=False)
+    st.markdown("**What happened around the start**")
     if about.happened:
         widgets.table(investigation_tables.happened(about), "happened", "around-the-start.csv")
     st.caption(words(about.happened_note))
@@ -157,12 +159,23 @@ def factors(about: Contents) -> None:
     if not about.factors:
         return
     widgets.show_names()
-    places = st.columns(2, gap="medium")
-    for number, view in enumerate(about.factors):
-        with places[number % 2], st.container(border=True, key=f"factor-{number}"):
-            factor(view)
+    telling = [view for view in about.factors if view.stands_out]
+    rest = [view for view in about.factors if not view.stands_out]
+    side_by_side(telling)
+    if rest:
+        label = f"{text.count(len(rest), 'factor')} that do not stand out"
+        with st.expander(label.replace("factor that do", "factor that does"), key="quiet-factors"):
+            side_by_side(rest)
     with st.expander("All levels as a table", key="levels"):
         widgets.table(investigation_tables.factors(about), "factors", "factors.csv")
+
+
+def side_by_side(views: list[FactorView]) -> None:
+    """The pictures of factors in two columns, those that stand out most first."""
+    places = st.columns(2, gap="medium") if views else []
+    for number, view in enumerate(views):
+        with places[number % 2], st.container(border=True, key=f"factor-{view.name}"):
+            factor(view)
 
 
 def factor(view: FactorView) -> None:
