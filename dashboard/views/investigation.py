@@ -114,7 +114,8 @@ def legend(about: Contents, standards: bool) -> str:
         )
     if standards:
         said.append(
-            "squares are runs of check standards, with their median before and after and how far they moved"
+            "squares are runs of check standards, with their median before and after, and how far "
+            "they moved"
         )
     else:
         said.append("no check standard with dates is recorded for these instruments")
