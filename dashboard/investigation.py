@@ -54,9 +54,10 @@ def contents(
     subjects = subjects_of(one, investigated, records)
     subject = next((s for s in subjects if s.key == chosen), subjects[0] if subjects else None)
     near: tuple[Happened, ...] = ()
-    if verdict.since_low is not None and verdict.since_high is not None:
+    is_timed = verdict.since_low is not None and verdict.since_high is not None
+    if is_timed and verdict.cause_class != "data":
         near = happened(
-            one, investigated.history, verdict.since_low, verdict.since_high, journal,
+            one, investigated.history, str(verdict.since_low), str(verdict.since_high), journal,
             one.check_standards,
         )  # fmt: skip
     handled = subject.event.handling.records if subject else ()
@@ -101,18 +102,44 @@ def _facts(
 ) -> tuple[Fact, ...]:
     verdict = investigated.found.verdict
     facts = [Fact("What", verdict.what)]
+    is_record = verdict.cause_class == "data"
     if verdict.since is not None:
-        facts.append(Fact("Since when", _since(one, verdict)))
+        facts.append(Fact("Where" if is_record else "Since when", _since(one, verdict)))
     if verdict.size is not None:
         facts.append(Fact("How big", _size(one, verdict)))
+    going_on = _if_it_goes_on(one, investigated)
+    if going_on:
+        facts.append(Fact("If it goes on", going_on))
     facts.append(Fact("Process or measurement", _which(verdict, cannot)))
-    if verdict.since is not None:
-        inside = [f"{item.what} at {item.batch}" for item in near if item.inside]
-        shown = text.joined(inside[:3]) + (f" and {len(inside) - 3} more" * (len(inside) > 3))
-        words = f"{text.sentence(shown)} Coinciding is not proof." if inside else ""
+    if verdict.since is not None and not is_record:
+        inside = {item.what: item.batch for item in reversed(near) if item.inside}
+        said = [f"{what} at {batch}" for what, batch in reversed(inside.items())]
+        shown = "; ".join(said[:3]) + (f"; and {len(said) - 3} more" * (len(said) > 3))
+        words = f"{text.sentence(shown)} Coinciding is not proof." if said else ""
         facts.append(Fact("Coincides with", words or "Nothing that is recorded."))
-    facts.append(Fact("Check next", verdict.next_check))
+    if verdict.suspect != "none":
+        facts.append(Fact("Check next", verdict.next_check))
     return tuple(facts)
+
+
+def _if_it_goes_on(one: Assessment, investigated: Investigated) -> str:
+    """When a slow ramp would reach a limit of the specification; "" where there is none."""
+    column, level = investigated.found.column, investigated.found.level
+    held = one.capability.specification
+    if column is None or level is None or held is None:
+        return ""
+    known = level[np.isfinite(level)]
+    is_ramp = bool(((column > 0.0) & (column < 1.0)).any())
+    slope = float(known[-1] - known[-2]) if len(known) > 1 else 0.0
+    limit, name = (held.upper, "upper") if slope > 0 else (held.lower, "lower")
+    if not is_ramp or slope == 0 or limit is None:
+        return ""
+    left = (limit - float(known[-1])) / slope
+    word = f"the {name} limit of the specification, {text.plain(limit)} {text.UNIT}"
+    if left <= 0:
+        return f"The fitted level has passed {word}, already."
+    n = max(1, round(left))
+    return f"The fitted level would reach {word}, within about {text.batches(n)}."
 
 
 def _since(one: Assessment, verdict: spc.drift.Verdict) -> str:
@@ -133,6 +160,8 @@ def _since(one: Assessment, verdict: spc.drift.Verdict) -> str:
 
 def _size(one: Assessment, verdict: spc.drift.Verdict) -> str:
     said = f"{signed(verdict.size)} {text.UNIT}"
+    if verdict.cause_class == "data":
+        return f"{said} from what its torque or its neighbours point to."
     if verdict.size_low is not None and verdict.size_high is not None:
         said += f" (95 % interval {signed(verdict.size_low)} to {signed(verdict.size_high)})"
     else:
@@ -151,7 +180,8 @@ def _which(verdict: spc.drift.Verdict, cannot: str) -> str:
         return f"Cannot tell. {cannot}"
     said = CLASSES[verdict.cause_class]
     if verdict.cause_class == "none":
-        return f"{said}: neither."
+        why = "" if verdict.suspect == "none" else f" ({SUSPECTS[verdict.suspect]})"
+        return f"Neither{why}."
     if verdict.suspect in ("none", "unknown"):
         return f"{said}; no single suspect stands out."
     return f"{said}; suspect: {SUSPECTS[verdict.suspect]}."

@@ -25,7 +25,7 @@ SUSPECTS: dict[str, str] = {
     "transcription": "a value written wrongly",
     "wear_or_ageing": "wear or ageing",
     "aeration": "air in the sample",
-    "autocorrelation": "neighbouring batches are alike; no separate cause",
+    "autocorrelation": "neighbouring batches are alike, which is no separate cause",
     "unstable_process": "a process that is not stable",
     "none": "nothing",
     "unknown": "not known",

@@ -145,7 +145,7 @@ def evidence(about: Contents) -> None:
 
 def happened(about: Contents) -> None:
     """What coincides, in the order of time."""
-    if about.verdict.cause_class == "none" and about.verdict.since is None:
+    if about.verdict.cause_class in ("none", "data"):
         return
     st.markdown("**What happened around the start**")
     if about.happened:
