@@ -43,6 +43,19 @@ def test_an_event_from_seen_to_closed(filled: ingest.Store) -> None:
     assert ingest.verify(filled) == []
 
 
+def test_a_check_that_was_tried_is_a_record(filled: ingest.Store) -> None:
+    tried = record(filled, ingest.TRIED, "Zero in air — found: 0.4 % off")
+    record(filled, "taken back", "another instrument", about=tried.id)
+    held = ingest.event_records(filled, 1)
+    assert [one.kind for one in held] == ["tried", "taken back"]
+    assert ingest.standing(held) == []
+    with filled.reading() as connection:
+        what = [entry.what for entry in journal.entries(connection)]
+    assert what[-2:] == ["check tried for an event", "record taken back"]
+    with pytest.raises(ingest.IngestError, match="A check that was tried needs"):
+        record(filled, ingest.TRIED, "  ")
+
+
 def test_every_record_is_in_the_journal(filled: ingest.Store) -> None:
     record(filled, "cause", "filter was changed late")
     with filled.reading() as connection:
