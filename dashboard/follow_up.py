@@ -105,7 +105,11 @@ def conclusions_of(
         differs = ""
         if chosen and chosen != verdict.cause_class:
             computed = CLASSES[verdict.cause_class]
-            differs = f"The data alone say otherwise: “{computed}”. The person's word stands."
+            differs = (
+                "The data alone cannot tell; the person's word stands."
+                if verdict.cause_class == "cannot_tell"
+                else f"The data alone say otherwise: “{computed}”. The person's word stands."
+            )
         found.append(Conclusion(chosen, words, record, differs))
     return tuple(found)
 

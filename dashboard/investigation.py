@@ -137,7 +137,7 @@ def _if_it_goes_on(one: Assessment, investigated: Investigated) -> str:
     left = (limit - float(known[-1])) / slope
     word = f"the {name} limit of the specification, {text.plain(limit)} {text.UNIT}"
     if left <= 0:
-        return f"The fitted level has passed {word}, already."
+        return f"The fitted level has already passed {word}."
     n = max(1, round(left))
     return f"The fitted level would reach {word}, within about {text.batches(n)}."
 

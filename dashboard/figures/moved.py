@@ -11,6 +11,9 @@ from dashboard import text
 from dashboard.figures import scale
 from dashboard.figures.palette import LIGHT, Palette, settings
 
+_MOST_STEPS = 9
+"""Different levels up to which they are drawn in steps, each with its value; more are a ramp."""
+
 
 def moved_series(
     values: Any,
@@ -79,7 +82,8 @@ def moved_series(
             x=along("x"), y=y("value")
         )
     )
-    layers += _levels(frame, high - low, along, y, palette, end_words)
+    room = scale.plot_height(height, show_x=show_x, x_title=x_title)
+    layers += _levels(frame, (low, high), room, along, y, palette, end_words)
     tips = [alt.Tooltip("Name:N", title=" "), alt.Tooltip("words:N", title=title)]
     size = alt.expr(f"clamp(pow(0.62 * width / {max(len(frame), 1)}, 2), 9, 30)")
     layers.append(
@@ -117,21 +121,37 @@ def _along(
 
 
 def _levels(
-    frame: pd.DataFrame, span: float, along: Any, y: Any, palette: Palette, end_words: str | None
+    frame: pd.DataFrame,
+    ends: tuple[float, float],
+    height: int,
+    along: Any,
+    y: Any,
+    palette: Palette,
+    end_words: str | None,
 ) -> list[alt.Chart]:
     """The fitted level as a broad line; the values at its ends, or words, at the right edge."""
     fitted = frame[np.isfinite(frame["level"])]
     if len(fitted) < 2:
         return []
+    low, span = ends[0], ends[1] - ends[0]
     color = palette.accent if end_words is None else palette.limit
     first, last = float(fitted["level"].iloc[0]), float(fitted["level"].iloc[-1])
-    lines = [(last, scale.number(last, span) if end_words is None else end_words, color)]
-    if end_words is None and abs(last - first) > 0.08 * span:
-        lines.append((first, scale.number(first, span), palette.limit))
+    several = list(dict.fromkeys(round(float(value), 9) for value in fitted["level"]))
+    is_ramp = len(several) > _MOST_STEPS
+    if end_words is not None:
+        lines = [(last, end_words, color)]
+    else:
+        told = [first, last] if is_ramp else several
+        lines = [
+            (value, scale.number(value, span), palette.limit if not i else palette.accent)
+            for i, value in enumerate(told)
+        ]
     at = pd.DataFrame(lines, columns=["value", "words", "color"])
+    at["value"] = scale.spread_labels(at["value"].tolist(), low, low + span, height)
+    line: Any = "linear" if is_ramp else "step-after"
     return [
         alt.Chart(fitted)
-        .mark_line(color=color, strokeWidth=2.4, interpolate="step-after", aria=False)
+        .mark_line(color=color, strokeWidth=2.4, interpolate=line, aria=False)
         .encode(x=along("x"), y=y("level")),
         alt.Chart(at)
         .mark_text(align="left", baseline="middle", dx=8, fontSize=11, aria=False)

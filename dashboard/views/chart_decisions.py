@@ -91,7 +91,7 @@ def _card(one: Assessment, event: Event, plan: dict[str, reaction.Step]) -> None
         with st.container():
             for record in records:
                 record_line(one, event, record, key)
-        with st.container(horizontal=True, gap="small"):
+        with st.container(horizontal=True, vertical_alignment="center", gap="small"):
             _buttons(one, event, key)
         with st.container(horizontal=True, gap="small"):
             _next(one, event, key)

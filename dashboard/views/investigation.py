@@ -96,7 +96,8 @@ def pictures(one: Assessment, investigated: Investigated, about: Contents, names
     with left:
         for figure in cache.drawn(shown, panels):
             widgets.drawn_figure(figure, f"figure.{figure.key}")
-        st.caption(legend(about, len(panels()) > 1))
+        standards = any(panel.key.startswith("check") for panel in panels())
+        st.caption(legend(about, standards))
         if panels():
             parts.save(panels, f"{one.product} investigation", "investigation")
     with right:
@@ -139,7 +140,7 @@ def evidence(about: Contents) -> None:
         st.markdown(f"How well each explanation fits: {said}.")
     with st.expander("The numbers behind it", expanded=figure is None, key="evidence"):
         st.markdown("\n".join(f"- {words(line)}" for line in about.evidence))
-        if about.moved:
+        if len(about.moved) > 1:
             widgets.table(investigation_tables.moved(about), "moved.rows", "moved.csv")
 
 
