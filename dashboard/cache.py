@@ -22,7 +22,7 @@ from dashboard.drawing import Drawn
 from dashboard.figures import palette_for
 from dashboard.front import Card, Filters, Front, card_picture, front
 from dashboard.grouping import load_batch
-from dashboard.investigate import Investigated, investigate_product
+from dashboard.investigate import Investigated, investigate_product, sharing
 from dashboard.levels import RepeatabilityByLevel
 from dashboard.measuring import CheckVerdicts
 from dashboard.serving import import_demo
@@ -105,12 +105,13 @@ def _investigated(
     _store: ingest.Store,
     _one: Assessment,
 ) -> Investigated | None:
-    return investigate_product(_store, _one, assessments(rules), names)
+    known = _characteristics(url, revision, _store)
+    return investigate_product(_store, _one, _sharing(url, revision, rules), names, known)
 
 
-def event_records(characteristic_id: int) -> list[ingest.EventRecord]:
-    """Everything that people recorded about the events of one characteristic."""
-    return ingest.event_records(store(), characteristic_id)
+@st.cache_resource(max_entries=2, show_spinner=False)
+def _sharing(url: str, revision: int, rules: str) -> dict[str, list[int]]:
+    return sharing(assessments(rules))
 
 
 def production_lines() -> dict[int, tuple[str, ...]]:
@@ -290,14 +291,13 @@ def _preview(
 def characteristics() -> pd.DataFrame:
     """Products at their measuring conditions, by name; check standards are not among them."""
     held = store()
-    return _characteristics(held.url, held.revision(), held)
+    found = _characteristics(held.url, held.revision(), held)
+    return found[(found["product"].str.strip() != "") & (found["sample_type"] == "product")]
 
 
 @st.cache_data(max_entries=4, show_spinner=False)
 def _characteristics(url: str, revision: int, _store: ingest.Store) -> pd.DataFrame:
-    found = _store.characteristics()
-    named = found["product"].str.strip() != ""
-    return found[named & (found["sample_type"] == "product")]
+    return _store.characteristics()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

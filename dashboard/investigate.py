@@ -1,10 +1,11 @@
 """Joins the store and `spc.drift`: which verdict the record of each product allows."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from dashboard.assessment import assess_store
@@ -62,24 +63,30 @@ class Investigated:
 
 
 def investigate_product(
-    store: Any, one: Assessment, every: Sequence[Assessment] = (), names: bool = False
+    store: Any,
+    one: Assessment,
+    shared: Mapping[str, Sequence[int]],
+    names: bool = False,
+    characteristics: pd.DataFrame | None = None,
 ) -> Investigated | None:
     """Investigate one product with what stands beside it on its instruments.
 
     Args:
         store: an open `ingest` store.
         one: the product at one measuring condition.
-        every: assessments of all products, for those that share an instrument with it.
+        shared: products by instrument: `sharing` of the assessments of all products.
         names: operators by name; else by a number, in the order of their first reading, since
             comparing people may need the consent of a site.
+        characteristics: as the store gives them, if they are at hand.
 
     Returns:
         None where no reading has a value.
     """
-    characteristics = store.characteristics()
+    if characteristics is None:
+        characteristics = store.characteristics()
     checks = characteristics[characteristics["sample_type"] == "check"]
     number = one.characteristic_id
-    beside = [other for other in _sharing(one, every) if other != number]
+    beside = _beside(one, shared)
     readings = load_readings(store, [number, *beside, *(int(i) for i in checks["id"])])
     if not names:
         people = {name: str(i) for i, name in enumerate(store.operators(number), 1)}
@@ -88,17 +95,30 @@ def investigate_product(
     return None if history is None else Investigated(history, investigate_history(history))
 
 
-def _sharing(one: Assessment, every: Sequence[Assessment]) -> list[int]:
-    """Other products on the same instruments, on each those with the most batches."""
-    counts = {
-        other.characteristic_id: other.batches["instrument"].value_counts()
-        for other in every
-        if other.characteristic_id != one.characteristic_id
-    }
+def sharing(every: Sequence[Assessment]) -> dict[str, list[int]]:
+    """Products by instrument, on each those with the most batches first."""
+    frames = [one.batches["instrument"].to_numpy() for one in every]
+    if not frames:
+        return {}
+    owner = np.repeat([one.characteristic_id for one in every], [len(frame) for frame in frames])
+    listed = pd.DataFrame({"instrument": np.concatenate(frames), "owner": owner})
+    counts = (
+        listed.groupby(["instrument", "owner"], sort=True)
+        .size()
+        .sort_values(ascending=False, kind="stable")
+    )
+    found: dict[str, list[int]] = {}
+    for instrument, number in counts.index:
+        found.setdefault(str(instrument), []).append(int(number))
+    return found
+
+
+def _beside(one: Assessment, shared: Mapping[str, Sequence[int]]) -> list[int]:
+    """Other products on the instruments of one, a few on each."""
     chosen: set[int] = set()
     for instrument in one.batches["instrument"].unique():
-        mine = sorted(counts, key=lambda i: -int(counts[i].get(instrument, 0)))[:MOST_OTHERS]
-        chosen |= {i for i in mine if counts[i].get(instrument, 0)}
+        others = [i for i in shared.get(str(instrument), ()) if i != one.characteristic_id]
+        chosen |= set(others[:MOST_OTHERS])
     return sorted(chosen)
 
 

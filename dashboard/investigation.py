@@ -35,7 +35,7 @@ def contents(
 ) -> Contents:
     """Put into words what an investigation found, and what people recorded about it.
 
-    A review pack calls `dashboard.investigate.investigate_product(store, one, every)` for
+    A review pack calls `dashboard.investigate.investigate_product(store, one, sharing(every))` for
     `investigated`, `ingest.event_records(store, one.characteristic_id)` for `records` and
     `ingest.journal_table(store)[0]` for `journal`, prints `sentence`, `facts`, `evidence`,
     `happened`, `checks`, `conclusions` and `effects` as they are, `caution` below them, and draws

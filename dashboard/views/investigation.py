@@ -2,6 +2,7 @@
 
 import streamlit as st
 
+import ingest
 from dashboard import (
     cache,
     escaping,
@@ -37,7 +38,7 @@ def main() -> None:
         st.markdown(f"**{words(one.product)}** has no reading in use: there is nothing to look at.")
         widgets.caution()
         return
-    records = cache.event_records(one.characteristic_id)
+    records = ingest.event_records(cache.store(), one.characteristic_id)
     journal = cache.journal_and_faults()[0]
     about = investigation.contents(one, investigated, records, journal)
     if about.subjects:

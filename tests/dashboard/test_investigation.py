@@ -15,7 +15,12 @@ from scipy import stats
 import ingest
 from dashboard import follow_up, investigation, investigation_panels, investigation_tables
 from dashboard.assessment import assess_store
-from dashboard.investigate import assess_and_investigate, investigate_product, investigate_store
+from dashboard.investigate import (
+    assess_and_investigate,
+    investigate_product,
+    investigate_store,
+    sharing,
+)
 from dashboard.investigation_words import (
     CHECKS,
     CLASSES,
@@ -47,7 +52,7 @@ class Looked:
     def again(self, chosen=""):
         every = assess_store(self.store)
         self.one = next(x for x in every if self.product in (None, x.product))
-        self.found = investigate_product(self.store, self.one, every, self.names)
+        self.found = investigate_product(self.store, self.one, sharing(every), self.names)
         records = ingest.event_records(self.store, self.one.characteristic_id)
         journal = ingest.journal_table(self.store)[0]
         return investigation.contents(self.one, self.found, records, journal, chosen)
@@ -400,3 +405,15 @@ def test_one_product_as_all_of_them(tmp_path):
         [(s.name, s.n, s.center) for s in one.check_standards] for one in assess_store(looked.store)
     ]
     assert standards == again
+
+
+def test_products_that_share_an_instrument_against_a_plain_count(tmp_path):
+    looked = Looked(tmp_path, "S03")
+    looked.again()
+    every = assess_store(looked.store)
+    plain = {}
+    for one in every:
+        for instrument in one.batches["instrument"]:
+            plain.setdefault(instrument, set()).add(one.characteristic_id)
+    assert {name: set(ids) for name, ids in sharing(every).items()} == plain
+    assert sharing([]) == {}
