@@ -17,6 +17,7 @@ import ingest
 import spc
 from dashboard import text
 from dashboard.as_json import to_json
+from dashboard.as_of import StoreAsOf
 from dashboard.batches import (
     BatchTable,
     batch_tables,
@@ -91,6 +92,7 @@ class _Asked:
     subgroups: str | None
     now: pd.Timestamp
     settings: Mapping[str, Any]
+    cut: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +115,7 @@ def assess_store(
     """Judge every product of a store, what needs a person first.
 
     Args:
-        store: an open `ingest` store.
+        store: an open `ingest` store, or one at a cut-off (`StoreAsOf`).
         product: name of one product; None for all.
         rules: key of RULE_SETS. With fewer than 20 batches only the 3 sigma rule is used.
         subgroups: "batch", "day", "shift" or a whole number of batches, for X-bar charts beside.
@@ -132,6 +134,7 @@ def assess_store(
         subgroups=None if subgroups is None else subgroup_choice(subgroups),
         now=_in_utc(now),
         settings=ingest.settings(store),
+        cut=isinstance(store, StoreAsOf),
     )
     characteristics = store.characteristics()
     products = _chosen_products(characteristics, product)
@@ -253,7 +256,9 @@ def _assess(
     stage = stage_of(n)
     rules = RULE_SETS["three-sigma"] if stage == "provisional" else asked.rules
 
-    limits = limits_of(table, decided.frozen, decided.excluded, stage != "no limits")
+    # limits whose baseline reaches beyond the cut-off were not there yet
+    frozen = [one for one in decided.frozen if not asked.cut or one.last_batch in set(names)]
+    limits = limits_of(table, frozen, decided.excluded, stage != "no limits")
     charts, breaks, ewma = limits.charts, limits.breaks, None
     signals: tuple[SignalRow, ...] = ()
     events: tuple[Event, ...] = ()

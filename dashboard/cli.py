@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dashboard import cli_memory, cli_sources, cli_store, cli_watch
+from dashboard import cli_memory, cli_review, cli_sources, cli_store, cli_watch
 from dashboard.cli_options import (
     COULD_NOT,
     DONE,
@@ -38,7 +38,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Statistical process control for viscosity results.",
 )
-MORE = (cli_store, cli_sources, cli_memory, cli_watch)
+MORE = (cli_store, cli_sources, cli_memory, cli_watch, cli_review)
 for command in (command for module in MORE for command in module.COMMANDS):
     app.command()(command)
 FINDINGS_SHOWN = 12  # lines of text; JSON has more

@@ -13,11 +13,20 @@ from dashboard.cli_options import (
     JsonOption,
     StoreOption,
     WhyOption,
+    printable,
 )
 
 
-def verify(store: StoreOption = None, as_json: JsonOption = False) -> None:
-    """Check the journal's chain, the batches against the readings, and every import's account."""
+def verify(
+    file: Annotated[
+        Path | None, typer.Argument(help="A review pack. [default: check the store]")
+    ] = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Check the store (journal, batches, accounts), or whether a review pack is as it was made."""
+    if file is not None:
+        _verify_pack(file, as_json)
     import ingest
 
     found = ingest.verify(ingest.open_store(store, create=False))
@@ -28,6 +37,18 @@ def verify(store: StoreOption = None, as_json: JsonOption = False) -> None:
     else:
         typer.echo("The journal is whole, every batch equals its readings, every account closes.")
     raise typer.Exit(NEEDS_A_PERSON if found else DONE)
+
+
+def _verify_pack(file: Path, as_json: bool) -> None:
+    from dashboard.review import seal
+
+    checked = seal.check(file)
+    if as_json:
+        told = {"whole": checked.whole, "found": [] if checked.whole else [checked.words]}
+        typer.echo(json.dumps(told, ensure_ascii=False, indent=1))
+    else:
+        typer.echo(printable(checked.words))
+    raise typer.Exit(DONE if checked.whole else NEEDS_A_PERSON)
 
 
 def rebuild(store: StoreOption = None, as_json: JsonOption = False) -> None:

@@ -105,25 +105,61 @@ def picture(panels: Sequence[Panel], kind: str, palette: Palette) -> bytes:
         "resolve": {"scale": {"x": "independent", "y": "independent"}},
     }
     for number, panel in enumerate(panels):
-        spec = panel.figure.to_dict(validate=False)
-        stacked["config"] = {**spec.pop("config", {}), "background": palette.ground}
-        data = spec.pop("datasets", {})
-        for name in ("padding", "autosize", "usermeta", "$schema", "background"):
-            spec.pop(name, None)
+        spec, config = _without_choices(panel.figure)
+        stacked["config"] = {**config, "background": palette.ground}
         spec["width"] = PICTURE_WIDTH
-        spec.pop("params", None)
-        for layer in spec.get("layer", []):
-            layer.pop("params", None)
-            layer.pop("name", None)
-            if layer.get("data", {}).get("name") in data:
-                layer["data"] = {"values": data[layer["data"]["name"]]}
-        if spec.get("data", {}).get("name") in data:
-            spec["data"] = {"values": data[spec["data"]["name"]]}
         spec["name"] = f"panel_{number}"
         stacked["vconcat"].append(spec)
     if kind == "svg":
         return str(vl_convert.vegalite_to_svg(stacked, allowed_base_urls=[])).encode()
     return bytes(vl_convert.vegalite_to_png(stacked, scale=PICTURE_SCALE, allowed_base_urls=[]))
+
+
+def still(figure: alt.LayerChart, width: int, palette: Palette) -> dict[str, Any]:
+    """A figure as plain data for a picture of it: Vega-Lite with its tables, nothing to choose.
+
+    The same figure gives the same data, whatever was drawn before in this process.
+    """
+    spec, config = _without_choices(figure)
+    return {
+        "$schema": "https://vega.github.io/schema/vega-lite/v5.20.1.json",
+        "background": palette.ground,
+        "padding": 6,
+        "config": {**config, "background": palette.ground},
+        **spec,
+        "width": width,
+    }
+
+
+def svg_of(spec: dict[str, Any]) -> str:
+    """The picture of a figure as `still` gives it; nothing is fetched."""
+    import vl_convert  # takes a while to load, and is needed only here
+
+    return str(vl_convert.vegalite_to_svg(spec, allowed_base_urls=[]))
+
+
+def png_of(svg: str, scale: float = PICTURE_SCALE) -> bytes:
+    """The same picture as points, `scale` of them to one of the screen."""
+    import vl_convert
+
+    return bytes(vl_convert.svg_to_png(svg, scale=scale))
+
+
+def _without_choices(figure: alt.LayerChart) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The specification without what a screen needs, its tables in place; and its settings."""
+    spec = figure.to_dict(validate=False)
+    config = spec.pop("config", {})
+    data = spec.pop("datasets", {})
+    for name in ("padding", "autosize", "usermeta", "$schema", "background", "params"):
+        spec.pop(name, None)
+    for layer in spec.get("layer", []):
+        layer.pop("params", None)
+        layer.pop("name", None)
+        if layer.get("data", {}).get("name") in data:
+            layer["data"] = {"values": data[layer["data"]["name"]]}
+    if spec.get("data", {}).get("name") in data:
+        spec["data"] = {"values": data[spec["data"]["name"]]}
+    return spec, config
 
 
 def _fields(part: Any) -> set[str]:

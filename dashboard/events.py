@@ -176,9 +176,7 @@ def _event_on_means(
         keys.append("ewma")
         phrases.append(EWMA_PHRASE)
     by_average_alone = keys == ["ewma"] and ewma is not None
-    shown = ewma if by_average_alone else charts.location
-    part = slice(start, stop + 1)
-    away = float(np.mean(shown.values[part] - shown.center[part]))
+    away = away_from_centre(ewma if by_average_alone else charts.location, start, stop)
     center = float(charts.location.center[stop])
     size = text.viscosity(abs(away), 3)
     if center > 0:
@@ -186,7 +184,7 @@ def _event_on_means(
     where = f"{'above' if away > 0 else 'below'} the centre by {size}"
     if by_average_alone:
         where, phrases = f"moving average {where}", ["beyond its control limits"]
-    names = tuple(batches[part])
+    names = tuple(batches[start : stop + 1])
     return Event(
         start=start,
         stop=stop,
@@ -198,13 +196,31 @@ def _event_on_means(
     )
 
 
+def away_from_centre(chart: spc.ControlChart, start: int, stop: int) -> float:
+    """How far a stretch lies from the centre on average, mPa·s; both ends inclusive."""
+    part = slice(start, stop + 1)
+    return float(np.mean(chart.values[part] - chart.center[part]))
+
+
+def size_of(event: Event, charts: spc.ChartSet, ewma: spc.ControlChart | None) -> float:
+    """The size that the sentence of an event tells, mPa·s: a distance, or its largest range."""
+    if event.chart == DUPLICATES_RANGE:
+        assert charts.within is not None  # noqa: S101 - the event was found on that chart
+        return float(charts.within.values[_worst(event.start, event.stop, charts.within)])
+    shown = ewma if event.chart == EWMA and ewma is not None else charts.location
+    return abs(away_from_centre(shown, event.start, event.stop))
+
+
+def _worst(start: int, stop: int, within: spc.ControlChart) -> int:
+    part = slice(start, stop + 1)
+    return start + int(np.nanargmax(within.values[part] / within.upper[part]))
+
+
 def _event_on_ranges(
     start: int, stop: int, within: spc.ControlChart, batches: Sequence[str]
 ) -> Event:
     names = tuple(batches[start : stop + 1])
-    worst = start + int(
-        np.nanargmax(within.values[start : stop + 1] / within.upper[start : stop + 1])
-    )
+    worst = _worst(start, stop, within)
     return Event(
         start=start,
         stop=stop,

@@ -32,6 +32,7 @@ from ingest.folders import FoundFiles, find_files
 from ingest.gauge_file import GaugeReading, read_gauge_study
 from ingest.journal import Entry
 from ingest.journal_table import journal_table
+from ingest.minutes import Minute, add_minute, minutes, take_back_minute
 from ingest.opening import default_url
 from ingest.outbox import see_matter
 from ingest.profiles import Profile, Remembered, forget, remembered
@@ -105,6 +106,7 @@ __all__ = [
     "ImportReport",
     "IngestError",
     "Method",
+    "Minute",
     "Origin",
     "Product",
     "Profile",
@@ -125,6 +127,7 @@ __all__ = [
     "add_alias",
     "add_check_standard",
     "add_method",
+    "add_minute",
     "add_product",
     "backup",
     "batches_of",
@@ -150,6 +153,7 @@ __all__ = [
     "load_sources",
     "merge_product",
     "methods",
+    "minutes",
     "newest_import",
     "open_store",
     "production_lines",
@@ -180,6 +184,7 @@ __all__ = [
     "specification_for",
     "standing",
     "take_back_service",
+    "take_back_minute",
     "undo_import",
     "verify",
 ]

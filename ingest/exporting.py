@@ -114,14 +114,14 @@ def _write_excel(frame: pd.DataFrame, file: Path) -> None:
 
     book = Workbook(write_only=True)
     sheet = book.create_sheet("export")
-    sheet.append([_cell(str(name)) for name in frame.columns])
+    sheet.append([cell(str(name)) for name in frame.columns])
     columns = [frame[name].tolist() for name in frame.columns]
     for row in zip(*columns, strict=True):
-        sheet.append([_cell(value) for value in row])
+        sheet.append([cell(value) for value in row])
     book.save(file)
 
 
-def _cell(value: Any) -> Any:
+def cell(value: Any) -> Any:
     """A value as an Excel cell: text is harmless and short enough, times carry no zone."""
     if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
         return None

@@ -14,6 +14,8 @@ _READING_COLUMNS = """
     r.status, r.comment, r.import_id, r.line AS file_line
 """
 
+_MADE = "(CASE WHEN r.sampled_at <> 0 THEN r.sampled_at ELSE r.moment END)"  # 0: not recorded
+
 # An undo comes before every other reason of a reading; of those the first by name stands.
 FIRST_REASON = "LTRIM(MIN(CASE WHEN a.reason = 'import_undone' THEN ' ' ELSE '' END || a.reason))"
 
@@ -68,10 +70,14 @@ def readings(
     aside: bool,
     batch: str | None,
     only_aside: bool = False,
+    between: tuple[int, int] | None = None,
 ) -> pd.DataFrame:
     """Readings in production order; see `Store.readings`."""
     conditions: list[str] = []
     values: dict[str, Any] = {}
+    if between is not None:
+        conditions.append(f"{_MADE} >= :since AND {_MADE} < :before")
+        values |= {"since": between[0], "before": between[1]}
     if characteristic_id is not None:
         conditions.append("r.characteristic_id = :characteristic_id")
         values["characteristic_id"] = characteristic_id
@@ -139,15 +145,16 @@ def set_aside(connection: sa.Connection, import_id: int | None) -> pd.DataFrame:
     )
 
 
-def set_aside_counts(connection: sa.Connection) -> pd.DataFrame:
+def set_aside_counts(connection: sa.Connection, before: int | None = None) -> pd.DataFrame:
     """How many readings are set aside: characteristic_id, reason (the first of each), count."""
+    made = "" if before is None else f"WHERE {_MADE} < :before "
     return _frame(
         connection,
         "SELECT r.characteristic_id, f.reason, COUNT(*) AS n FROM results r JOIN "  # noqa: S608 - only literals of this file
         f"(SELECT a.result_id, {FIRST_REASON} AS reason FROM set_aside a GROUP BY a.result_id) f "
-        "ON f.result_id = r.id GROUP BY r.characteristic_id, f.reason "
+        f"ON f.result_id = r.id {made}GROUP BY r.characteristic_id, f.reason "
         "ORDER BY r.characteristic_id, f.reason",
-        {},
+        {} if before is None else {"before": before},
     )
 
 

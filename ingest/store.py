@@ -1,10 +1,11 @@
 """The store: opening it, importing into it in one transaction, and reading from it."""
 
 import json
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -210,6 +211,7 @@ class Store:
         aside: bool = False,
         batch: str | None = None,
         only_aside: bool = False,
+        between: tuple[datetime, datetime] | None = None,
     ) -> pd.DataFrame:
         """Readings in production order: by sampling time, else time of reading, else file order.
 
@@ -217,13 +219,21 @@ class Store:
             characteristic_id: one characteristic only. batch: one batch only.
             aside: False gives the readings in use; True gives all, with their reason.
             only_aside: with aside, those set aside alone.
+            between: only what was sampled (else read) from the first time to before the second.
 
         Returns:
             one row a reading; viscosity in mPa·s, torque in %, temperature in °C, times in UTC;
             where it is from as file and file_line, or as file and source_key (JSON, "" for files).
         """
         with self.reading() as connection:
-            return results.readings(connection, characteristic_id, aside, batch, only_aside)
+            return results.readings(
+                connection,
+                characteristic_id,
+                aside,
+                batch,
+                only_aside,
+                None if between is None else (_whole(between[0]), _whole(between[1])),
+            )
 
     def operators(self, characteristic_id: int) -> list[str]:
         """The people who read a characteristic, by their first reading in the store."""
@@ -261,10 +271,15 @@ class Store:
         with self.reading() as connection:
             return results.set_aside(connection, import_id)
 
-    def set_aside_counts(self) -> pd.DataFrame:
-        """How many readings are set aside: characteristic_id, reason, n."""
+    def set_aside_counts(self, before: datetime | None = None) -> pd.DataFrame:
+        """How many readings are set aside: characteristic_id, reason, n.
+
+        Args:
+            before: only what was sampled (else read) before this time, or at no known time.
+        """
         with self.reading() as connection:
-            return results.set_aside_counts(connection)
+            limit = None if before is None else _whole(before)
+            return results.set_aside_counts(connection, limit)
 
     def not_parsed(self, import_id: int | None = None) -> pd.DataFrame:
         """Records that could not be read: import_id, file, line, reason, text."""
@@ -327,6 +342,11 @@ class Store:
         """The specifications of a product, or of all, in the order in which they were recorded."""
         with self.reading() as connection:
             return specifications.specifications(connection, product)
+
+
+def _whole(at: datetime) -> int:
+    """Seconds since 1970, a fraction counting as a whole one: times in the store have none."""
+    return math.ceil(at.timestamp())
 
 
 def _refuse_other_answers(connection: sa.Connection, reading: FileReading) -> None:

@@ -19,7 +19,7 @@ ALLOWED = {
     "dashboard": {
         *("ingest", "spc", "numpy", "pandas", "sample_data"),
         *("altair", "streamlit", "typer", "platformdirs", "pyarrow", "vl_convert"),
-        "apprise",
+        *("apprise", "jinja2", "openpyxl", "reportlab"),
     },
 }
 DRAWS = {"app.py", "state.py", "cache.py", "widgets.py", "server.py"}

@@ -1,0 +1,144 @@
+"""What the sections of a pack are made from: gathered once, from the store at the cut-off."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import pandas as pd
+
+import ingest
+from dashboard import measuring
+from dashboard.as_of import StoreAsOf
+from dashboard.assessment import assess_store
+from dashboard.measuring import CheckVerdicts
+from dashboard.results import Assessment, AssessmentError
+from dashboard.review.period import Period, local_day
+from dashboard.rule_sets import DEFAULT_RULES, RULE_SETS
+from ingest import journal
+
+
+@dataclass(frozen=True, eq=False)  # no slots: what is worked out on demand is kept
+class Facts:
+    """The store at the cut-off, judged.
+
+    Attributes:
+        store: the store itself. seen: the store at the cut-off. period: of the review.
+        rules: key of the rule set. chosen: names of products; empty for all.
+        found: every chosen product judged, what needs a person first.
+        full: for the full pack; the summary needs no figures and no investigation.
+        newest: the newest thing that the store holds (an import, an entry or a reading), UTC.
+    """
+
+    store: Any
+    seen: StoreAsOf
+    period: Period
+    rules: str
+    chosen: tuple[str, ...]
+    found: tuple[Assessment, ...]
+    newest: pd.Timestamp | None
+    full: bool = True
+
+    @cached_property
+    def settings(self) -> dict[str, Any]:
+        """What the site has set for itself."""
+        return ingest.settings(self.store)
+
+    @cached_property
+    def entries(self) -> list[ingest.Entry]:
+        """The journal, oldest entry first."""
+        return ingest.journal_entries(self.store)
+
+    @cached_property
+    def rows(self) -> pd.DataFrame:
+        """Readings sampled in the period, those set aside too, of products and check standards."""
+        frame = self.store.readings(aside=True, between=(self.period.start, self.period.end))
+        named = self.characteristics.set_index("id")["product"]
+        frame = frame.assign(product=frame["characteristic_id"].map(named))
+        is_check = frame["sample_type"] == "check"
+        return frame[is_check | frame["product"].isin(self.products)].reset_index(drop=True)
+
+    @cached_property
+    def characteristics(self) -> pd.DataFrame:
+        """Every characteristic of the store at the cut-off."""
+        return self.seen.characteristics()
+
+    @cached_property
+    def verdicts(self) -> list[CheckVerdicts]:
+        """The check standards on the instruments of the chosen products, as judged on screen."""
+        used = {str(name) for one in self.found for name in one.batches["instrument"].unique()}
+        every = measuring.check_verdicts(self.seen, self.period.last)
+        return [one for one in every if not self.chosen or one.standard.instrument in used]
+
+    @property
+    def products(self) -> list[str]:
+        """Names of the products that the pack is about."""
+        return sorted({one.product for one in self.found})
+
+    def of_period(self, one: Assessment) -> pd.DataFrame:
+        """The batches of a product that were made in the period."""
+        return one.batches[self.in_period(one.batches["at"])]
+
+    def in_period(self, at: pd.Series) -> pd.Series:
+        """Which times lie in the period."""
+        return (at >= pd.Timestamp(self.period.start)) & (at < pd.Timestamp(self.period.end))
+
+    def written_in_period(self, at: str) -> bool:
+        """Whether an ISO time lies in the period."""
+        return self.period.start <= pd.Timestamp(at) < self.period.end
+
+    def written_after(self, at: str) -> bool:
+        """Whether an ISO time lies after the cut-off."""
+        return bool(pd.Timestamp(at) >= self.period.end)
+
+    def day_of(self, at: str) -> Any:
+        """The day of an ISO time in the reporting time zone."""
+        return local_day(pd.Timestamp(at).to_pydatetime(), self.period.zone)
+
+
+def facts_of(
+    store: Any,
+    period: Period,
+    products: Sequence[str] = (),
+    rules: str = DEFAULT_RULES,
+    full: bool = True,
+) -> Facts:
+    """Judge the store as it was at the end of the period.
+
+    Raises:
+        AssessmentError: a product that the store does not hold, or an unknown rule set.
+    """
+    chosen = tuple(dict.fromkeys(products))
+    seen = StoreAsOf(store, period.end)
+    known = store.characteristics()
+    known = known[(known["sample_type"] == "product") & (known["product"].str.strip() != "")]
+    for name in chosen:
+        if name not in set(known["product"]):
+            held = ", ".join(sorted(known["product"].unique())) or "none yet"
+            raise AssessmentError(f"No product {name!r} in this store; it holds {held}.")
+    if rules not in RULE_SETS:
+        raise AssessmentError(f"rules must be one of {', '.join(RULE_SETS)}, got {rules!r}.")
+    newest = newest_of(store)
+    # in a period that goes on, how fresh data are is judged by the newest thing that is known
+    end = pd.Timestamp(period.end)
+    now = end if newest is None else min(end, newest)
+    one_product = chosen[0] if len(chosen) == 1 else None
+    found = assess_store(seen, one_product, rules, now=now.to_pydatetime())
+    mine = tuple(one for one in found if not chosen or one.product in chosen)
+    return Facts(store, seen, period, rules, chosen, mine, newest, full)
+
+
+def newest_of(store: Any) -> pd.Timestamp | None:
+    """When the newest import, decision or batch of a store was: the clock of a pack."""
+    times = [pd.Timestamp(at) for at in store.imports()["at"]]
+    with store.reading() as connection:
+        times += [pd.Timestamp(entry.at) for entry in journal.entries(connection)[-1:]]
+    made = store.batches()["last_at"].max()
+    times += [made] if pd.notna(made) else []
+    return max(times, default=None)
+
+
+def newest_batch_of(store: Any) -> pd.Timestamp | None:
+    """When the newest batch of a store was made; None without any time."""
+    made = store.batches()["last_at"].max()
+    return made if pd.notna(made) else None
