@@ -24,6 +24,7 @@ PAGES: tuple[PageRow, ...] = (
     PageRow("capability.py", "Capability", "capability", ":material/align_horizontal_center:"),
     PageRow("measuring_system.py", "Measuring system", "measuring-system", ":material/straighten:"),
     PageRow("batch.py", "Batch", "batch", ":material/search:"),
+    PageRow("review.py", "Review", "review", ":material/groups:"),
     PageRow("import_file.py", "Import", "import", ":material/upload_file:"),
     PageRow("setup.py", "Set-up", "set-up", ":material/tune:"),
 )

@@ -4,9 +4,10 @@ Making a figure takes far longer than choosing a point on it, so figures are mad
 `cache`); choosing a point exchanges one small table in them.
 """
 
+import json
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import altair as alt
@@ -15,6 +16,7 @@ import pyarrow as pa
 
 from dashboard.chart_panels import Panel
 from dashboard.figures import CHOSEN, WINDOW, Palette
+from dashboard.figures.palette import LIGHT
 
 PICTURE_WIDTH = 1100
 PICTURE_SCALE = 2.0  # pixels of a PNG to one of the screen, sharp on paper
@@ -129,6 +131,19 @@ def still(figure: alt.LayerChart, width: int, palette: Palette) -> dict[str, Any
         **spec,
         "width": width,
     }
+
+
+def on_screen(spec: dict[str, Any], palette: Palette) -> dict[str, Any]:
+    """A figure as `still` made it on white, for a page: its colours, and as wide as there is."""
+    written = json.dumps(spec)
+    for one in fields(Palette):
+        written = written.replace(getattr(LIGHT, one.name), getattr(palette, one.name))
+    fitted = {
+        "width": "container",
+        "autosize": {"type": "fit", "contains": "padding"},
+        "padding": {"left": 4, "right": 12, "top": 4, "bottom": 4},
+    }
+    return {**json.loads(written), **fitted}
 
 
 def svg_of(spec: dict[str, Any]) -> str:

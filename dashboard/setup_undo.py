@@ -30,6 +30,7 @@ SETTINGS = {
     "reaction_plan": "reaction plan",
     "check_interval_days": "days between two checks",
     "comparison_margin_percent": "margin for comparing instruments",
+    "reporting_time_zone": "time zone of reports",
     "distribution_seen": "looks at distributions",
 }
 

@@ -305,6 +305,22 @@ def keep_filter(name: str) -> None:
     st.session_state[_KEPT + _FILTER + name] = chosen
 
 
+def set_filter(name: str, value: str) -> None:
+    """Callback: put one value of a filter in force."""
+    st.session_state[_KEPT + _FILTER + name] = [value]
+
+
+def set_default_filter(name: str, value: str) -> None:
+    """Before a single choice is drawn: what is chosen until somebody chooses."""
+    if not st.session_state.get(_KEPT + _FILTER + name):
+        set_filter(name, value)
+
+
+def typed(key: str) -> str:
+    """What stands in a field."""
+    return str(st.session_state.get(key, ""))
+
+
 def forget_filters(names: Sequence[str]) -> None:
     """Callback: everything is shown again."""
     for name in names:

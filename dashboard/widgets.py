@@ -80,6 +80,12 @@ def picture(specification: dict[str, Any], key: str) -> None:
     st.vega_lite_chart(None, specification, width="stretch", theme=None, key=key)
 
 
+def still_figure(specification: dict[str, Any], key: str) -> None:
+    """A figure of a pack, made as plain data with its description, in the colours of the page."""
+    drawn = drawing.on_screen(specification, palette())
+    st.vega_lite_chart(spec=drawn, width="stretch", theme=None, key=key)
+
+
 def figure(drawn: alt.LayerChart, key: str, on_select: Callable[[], None] | None = None) -> None:
     """Draw a figure at full width, in its own colours; its description is what readers hear."""
     if on_select is None:

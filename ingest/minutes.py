@@ -13,6 +13,7 @@ from ingest.store import Store
 
 MINUTED = "decision minuted"
 TAKEN_BACK = "minuted decision taken back"
+OF_MEETINGS = frozenset({MINUTED, TAKEN_BACK})
 _SUBJECT = "review "
 
 

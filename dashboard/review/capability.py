@@ -40,11 +40,17 @@ def section(facts: Facts) -> Section:
             ),
             "No product has a specification, so there is no index to follow.",
         ),
-        *[
-            Words(f"{one.product}: {trends[one.characteristic_id][1]}")
-            for one in facts.found
-            if len(trends[one.characteristic_id][0]) > 1
-        ],
+        Table(
+            "capability-change",
+            "The newest block against the one before it",
+            ("Product", "Change"),
+            tuple(
+                (one.product, trends[one.characteristic_id][1])
+                for one in facts.found
+                if len(trends[one.characteristic_id][0]) > 1
+            ),
+            "No product has two blocks to compare.",
+        ),
         Words(
             "One definition for all blocks: the specification in force for the newest batch, the "
             "total spread, batches left out with a cause not counted. Ppk is performance: it says "

@@ -14,10 +14,10 @@ from dashboard.review.model import Block, Cell, Heading, Section, Table, Words
 from dashboard.review.period import local_moment
 from dashboard.setup_undo import SETTINGS
 from ingest.event_records import KINDS
-from ingest.minutes import MINUTED, TAKEN_BACK
+from ingest.minutes import OF_MEETINGS
 
 TITLE = "What changed"
-_ELSEWHERE = {*KINDS.values(), MINUTED, TAKEN_BACK}
+_ELSEWHERE = {*KINDS.values(), *OF_MEETINGS}
 """Told by the items on actions and on decisions."""
 _KINDS = (
     ("limits", ("limits frozen",)),

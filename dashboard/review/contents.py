@@ -22,9 +22,9 @@ AGENDA: tuple[tuple[str, Callable[[Facts], Section]], ...] = (
     (measurement.TITLE, measurement.section),
     (capability.TITLE, capability.section),
     (outcomes.TITLE, outcomes.section),
-    (actions.TITLE, actions.section),
 )
-"""The sections in their order; one more is one function and one line here."""
+"""The sections in their order, before the actions; one more is one function and one line here."""
+Progress = Callable[[int, int, str], None]
 
 
 def contents_of(
@@ -33,7 +33,7 @@ def contents_of(
     products: Sequence[str] = (),
     audience: str = FULL,
     rules: str = DEFAULT_RULES,
-    progress: Callable[[int, int, str], None] | None = None,
+    progress: Progress | None = None,
 ) -> Contents:
     """Gather what a pack says.
 
@@ -47,21 +47,39 @@ def contents_of(
     """
     if audience not in AUDIENCES:
         raise AssessmentError(f"audience must be one of {', '.join(AUDIENCES)}, got {audience!r}.")
-    told = progress or (lambda _done, _all, _what: None)
-    told(0, len(AGENDA) + 1, "judging every product")
     revision = int(store.revision())
+    if progress is not None:
+        progress(0, len(AGENDA) + 1, "judging every product")
     facts = facts_of(store, period, products, rules, audience == FULL)
+    return assembled(facts, opening(facts, progress), revision)
+
+
+def opening(facts: Facts, progress: Progress | None = None) -> tuple[Section, ...]:
+    """All sections but the last: nothing that is minuted in the meeting changes them."""
     sections = []
     for done, (title, make) in enumerate(AGENDA, 1):
-        told(done, len(AGENDA) + 1, title)
+        if progress is not None:
+            progress(done, len(AGENDA) + 1, title)
         sections.append(make(facts))
-    told(len(AGENDA) + 1, len(AGENDA) + 1, "done")
+    if progress is not None:
+        progress(len(AGENDA) + 1, len(AGENDA) + 1, "done")
+    return tuple(sections)
+
+
+def assembled(facts: Facts, sections: Sequence[Section], revision: int) -> Contents:
+    """The contents, with actions and minuted decisions as they are now.
+
+    Args:
+        facts: what the sections were made from. sections: as `opening` gives them.
+        revision: of the store now.
+    """
+    period = facts.period
     contents = Contents(
         title="Viscosity review",
         period=period.label,
         period_key=period.key,
         borders=period.borders,
-        audience=audience,
+        audience=FULL if facts.full else SUMMARY,
         products=_products(facts),
         headline=sentences.headline(facts.found) if facts.found else "No batch before the cut-off",
         cut_off=f"{local_moment(period.end, period.zone)}, {period.zone}",
@@ -69,9 +87,9 @@ def contents_of(
         revision=revision,
         needs_a_person=any(one.needs_a_person for one in facts.found),
         assumed=tuple(_assumed(facts)),
-        sections=tuple(sections),
+        sections=(*sections, actions.section(facts)),
     )
-    return contents if audience == FULL else _summary(contents)
+    return contents if facts.full else _summary(contents)
 
 
 def _summary(contents: Contents) -> Contents:

@@ -16,6 +16,7 @@ from dashboard.results import Assessment, AssessmentError
 from dashboard.review.period import Period, local_day
 from dashboard.rule_sets import DEFAULT_RULES, RULE_SETS
 from ingest import journal
+from ingest.minutes import OF_MEETINGS
 
 
 @dataclass(frozen=True, eq=False)  # no slots: what is worked out on demand is kept
@@ -129,13 +130,24 @@ def facts_of(
 
 
 def newest_of(store: Any) -> pd.Timestamp | None:
-    """When the newest import, decision or batch of a store was: the clock of a pack."""
+    """When the newest import, decision or batch of a store was: the clock of a pack.
+
+    What is minuted in a meeting does not count: it must not change what the meeting looks at.
+    """
     times = [pd.Timestamp(at) for at in store.imports()["at"]]
     with store.reading() as connection:
-        times += [pd.Timestamp(entry.at) for entry in journal.entries(connection)[-1:]]
+        entries = [one for one in journal.entries(connection) if one.what not in OF_MEETINGS]
+        times += [pd.Timestamp(entry.at) for entry in entries[-1:]]
     made = store.batches()["last_at"].max()
     times += [made] if pd.notna(made) else []
     return max(times, default=None)
+
+
+def data_revision(store: Any) -> int:
+    """The revision of a store without what was minuted: each entry of a meeting made one."""
+    with store.reading() as connection:
+        entries = journal.entries(connection)
+    return int(store.revision()) - sum(one.what in OF_MEETINGS for one in entries)
 
 
 def newest_batch_of(store: Any) -> pd.Timestamp | None:

@@ -116,7 +116,7 @@ def _duplicates(facts: Facts) -> Table:
             "Relative",
             "Limit, mPa·s",
             "Batches",
-            "Ranges beyond their limit in the period",
+            "Ranges beyond limit in the period",
             "Share of the tolerance",
             "Measuring condition",
         ),

@@ -2,6 +2,7 @@
 
 import io
 import os
+import re
 import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -20,10 +21,12 @@ REGULAR, BOLD = "pack", "pack-bold"
 INK, SOFT, LINE, ACCENT = "#2a2d31", "#5c6269", "#c9c8c4", "#8f3d07"
 SIDE, TOP, FOOT = 14.0, 14.0, 19.0  # mm
 SHARP = 2.0  # points of a picture to one of the screen
+FEW = 4  # headings and sentences that open a section, kept with what follows
 MOST_LETTERS = 700
 """Letters of a cell: a row is never taller than a page. The HTML holds the whole."""
 _PAD = 9.0  # points between two columns
 SHORT = 90.0  # mm that a heading and its short table may need to be kept together
+_BLANKS = re.compile(r"[ \t\r\n\f\v]+")
 _STAND_IN = {"→": "to", "μ": "µ", "\u2011": "-", "\u202f": "\u00a0", "\u2009": " ", "●": "•"}
 
 
@@ -121,7 +124,8 @@ def _together(
     waiting = [title]  # headings and sentences whose follower is not known yet
     for block in blocks:
         if isinstance(block, Heading):
-            if len(waiting) and waiting[-1].style.name != "heading":
+            opens = waiting and waiting[0].style.name == "section" and len(waiting) <= FEW
+            if waiting and not opens:
                 yield from _kept(waiting)
                 waiting = []
             waiting.append(_text(block.text, styles["heading"]))
@@ -142,9 +146,10 @@ def _together(
             table, tall = _table(block, width, styles)
             if tall < SHORT * mm:
                 yield KeepTogether([*waiting, caption, table])
-            else:  # begins with its first rows on this page or goes to the next one
-                yield from _kept(waiting)
-                yield CondPageBreak(40 * mm)
+            else:  # what leads to it, and its first rows, or all of that on the next page
+                above = sum(one.wrap(width, 1e6)[1] + one.style.spaceBefore for one in waiting)
+                yield CondPageBreak(above + 42 * mm)
+                yield from waiting
                 yield caption
                 yield table
             yield Spacer(1, size.gap)
@@ -242,7 +247,8 @@ def _widths(table: Table, width: float, points: float) -> list[float]:
         )
         least.append(min(longest + pad, width / 3))
         cells = [stringWidth(said, font, points) + pad for said, font in words[:-1]]
-        wanted.append(max([*cells, least[-1]]))  # a heading may go on in a second line
+        heading = stringWidth(words[-1][0], BOLD, points) / 2 + pad  # it may take two lines
+        wanted.append(max([*cells, heading, least[-1]]))
     if sum(wanted) <= width:  # everything on one line each: the rest is left free
         return wanted
     total = sum(least)
@@ -281,7 +287,7 @@ def _plain(said: str) -> str:
     """Text in letters that the font has: others by their base letter, else as a question mark."""
     known = _letters()
     out = []
-    for letter in " ".join(str(said).split()):
+    for letter in _BLANKS.sub(" ", str(said)).strip().replace(" %", "\u00a0%"):
         stand_in = _STAND_IN.get(letter, letter)
         if all(ord(one) in known for one in stand_in):
             out.append(stand_in)
@@ -328,7 +334,7 @@ def _canvas(lines: tuple[str, str]) -> Any:
         """Pages are held back until their number is known."""
 
         def __init__(self, *args: Any, **more: Any) -> None:
-            super().__init__(*args, **more)
+            super().__init__(*args, **{**more, "initialFontName": REGULAR})
             self._held: list[dict[str, Any]] = []
 
         def showPage(self) -> None:  # noqa: N802 - the library's name
