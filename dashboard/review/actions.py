@@ -64,9 +64,8 @@ def section(facts: Facts) -> Section:
     recent = [
         one
         for one in closed
-        if facts.written_in_period(one.done.at if one.done else "")
-        or any(facts.written_in_period(effect.at) for effect in one.effects)
-        or not one.effects
+        if not one.effects
+        or any(facts.written_since(each.at) for each in (one.done, *one.effects) if each)
     ]
     minutes = [
         one
@@ -88,7 +87,7 @@ def section(facts: Facts) -> Section:
             "Actions done, with their effect",
             ("Action", "Owner", "Product and batches", "Done", "Effect"),
             tuple(_closed(one, facts) for one in recent),
-            "No action was done or checked in the period, and none waits for its effect.",
+            "No action was done or checked since the period began, and none waits for its effect.",
         ),
         *_tasks(facts),
         *_recorded(facts),
@@ -179,7 +178,7 @@ def _tasks(facts: Facts) -> list[Block]:
 
 
 def _recorded(facts: Facts) -> list[Block]:
-    """What people recorded about events in the period, but for the actions above."""
+    """What people recorded about events since the period began, but for the actions above."""
     names = {one.characteristic_id: one.product for one in facts.found}
     kinds = {ACTION, ACTION_DONE, EFFECT}
     rows: list[tuple[Cell, ...]] = [
@@ -190,15 +189,15 @@ def _recorded(facts: Facts) -> list[Block]:
             one.who,
         )
         for one in _records(facts, names)
-        if one.kind not in kinds and facts.written_in_period(one.at)
+        if one.kind not in kinds and facts.written_since(one.at)
     ]
     return [
         Table(
             "recorded",
-            "Recorded about events in the period",
+            "Recorded about events since the period began",
             ("When", "Product and batches", "What", "Who"),
             tuple(rows),
-            "Nobody recorded anything about an event in the period.",
+            "Nobody recorded anything about an event since the period began.",
         )
     ]
 

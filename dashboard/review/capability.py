@@ -26,7 +26,7 @@ def section(facts: Facts) -> Section:
             "capability",
             "Index by product",
             ("Product", "State", "Batches", "Index (95 % interval)", "Why not, or on what"),
-            tuple(_row(one) for one in facts.found),
+            tuple((facts.name_of(one), *_row(one, facts.full)) for one in facts.found),
             "No product has a batch.",
             brief=6,
         ),
@@ -36,7 +36,9 @@ def section(facts: Facts) -> Section:
             f"Ppk in blocks of {BLOCKS} batches, the newest last",
             ("Product", "Block", "Batches", "Ppk (95 % interval)", "Beyond limits", "Mean, mPa·s"),
             tuple(
-                row for one in facts.found for row in _trend(one, trends[one.characteristic_id][0])
+                row
+                for one in facts.found
+                for row in _trend(facts.name_of(one), trends[one.characteristic_id][0])
             ),
             "No product has a specification, so there is no index to follow.",
         ),
@@ -45,7 +47,7 @@ def section(facts: Facts) -> Section:
             "The newest block against the one before it",
             ("Product", "Change"),
             tuple(
-                (one.product, trends[one.characteristic_id][1])
+                (facts.name_of(one), trends[one.characteristic_id][1])
                 for one in facts.found
                 if len(trends[one.characteristic_id][0]) > 1
             ),
@@ -68,10 +70,13 @@ def _headline(facts: Facts) -> str:
     said = (
         f"A capability index is earned by {len(earned)} of {text.count(len(facts.found), 'chart')}"
     )
-    return f"{said}: {text.joined([one.product for one in earned])}." if earned else f"{said}."
+    return (
+        f"{said}: {text.joined([facts.name_of(one) for one in earned])}." if earned else f"{said}."
+    )
 
 
-def _row(one: Assessment) -> tuple[Cell, ...]:
+def _row(one: Assessment, every: bool) -> tuple[Cell, ...]:
+    """State, batches, index and why; `every` reason, or the first of them."""
     view, result = one.capability, one.capability.result
     if result is not None and not view.withheld:
         index = f"Cpk {text.with_interval(result.cpk, result.cpk_interval)}"
@@ -79,14 +84,20 @@ def _row(one: Assessment) -> tuple[Cell, ...]:
         why = f"Stable; {text.batches(result.n)}. Ppk {ppk}."
     elif result is not None:
         index = f"Ppk {text.with_interval(result.ppk, result.ppk_interval)}, performance only"
-        why = " ".join(text.sentence(reason) for reason in view.withheld)
+        why = _reasons(view.withheld, every)
     else:
         index = "none"
-        why = " ".join(text.sentence(reason) for reason in view.withheld)
-    return one.product, ", ".join(one.shown_states), one.n_batches, index, why
+        why = _reasons(view.withheld, every)
+    return ", ".join(one.shown_states), one.n_batches, index, why
 
 
-def _trend(one: Assessment, periods: tuple[Period, ...]) -> list[tuple[Cell, ...]]:
+def _reasons(reasons: tuple[str, ...], every: bool) -> str:
+    said = [text.sentence(reason) for reason in reasons]
+    more = 0 if every else len(said) - 1
+    return f"{said[0]} And {text.count(more, 'more reason')}." if more > 0 else " ".join(said)
+
+
+def _trend(name: str, periods: tuple[Period, ...]) -> list[tuple[Cell, ...]]:
     rows: list[tuple[Cell, ...]] = []
     for period in periods[-LAST:]:
         result = period.result
@@ -94,7 +105,7 @@ def _trend(one: Assessment, periods: tuple[Period, ...]) -> list[tuple[Cell, ...
             period.note if result is None else text.with_interval(result.ppk, result.ppk_interval)
         )
         mean = "–" if result is None else text.number(result.mean)
-        rows.append((one.product, period.label, period.n, index, period.outside, mean))
+        rows.append((name, period.label, period.n, index, period.outside, mean))
     return rows
 
 
@@ -104,18 +115,19 @@ def _figure(facts: Facts) -> list[Block]:
     shown = [(one, result) for one, result in results if result is not None]
     if not shown:
         return []
-    names = [one.product for one, _ in shown]
     drawn = interval_rows(
         [
             (
-                one.product if names.count(one.product) == 1 else f"{one.product}, {one.condition}",
+                facts.name_of(one),
                 result.ppk,
                 *(result.ppk_interval or (None, None)),
             )
             for one, result in shown
         ],
         title="Ppk, 95 % interval",
-        description="; ".join(f"{one.product}: {sentences.capability(one)}" for one, _ in shown),
+        description="; ".join(
+            f"{facts.name_of(one)}: {sentences.capability(one)}" for one, _ in shown
+        ),
         reference=capability_study.USUAL_CLAIM,
         reference_words=f"usual claim {text.plain(capability_study.USUAL_CLAIM)}",
         palette=LIGHT,

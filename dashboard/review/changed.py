@@ -192,7 +192,13 @@ def _first_uses(
             if inside[i] and known:
                 at = local_moment(one.batches["at"].iat[i], facts.period.zone)
                 rows.append(
-                    (one.product, f"{what} {value}", str(one.batches["batch"].iat[i]), at, before)
+                    (
+                        facts.name_of(one),
+                        f"{what} {value}",
+                        str(one.batches["batch"].iat[i]),
+                        at,
+                        before,
+                    )
                 )
             known.add(value)
         before = value or before

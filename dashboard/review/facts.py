@@ -13,7 +13,7 @@ from dashboard.as_of import StoreAsOf
 from dashboard.assessment import assess_store
 from dashboard.measuring import CheckVerdicts
 from dashboard.results import Assessment, AssessmentError
-from dashboard.review.period import Period, local_day
+from dashboard.review.period import Period
 from dashboard.rule_sets import DEFAULT_RULES, RULE_SETS
 from ingest import journal
 from ingest.minutes import OF_MEETINGS
@@ -76,6 +76,11 @@ class Facts:
         """Names of the products that the pack is about."""
         return sorted({one.product for one in self.found})
 
+    def name_of(self, one: Assessment) -> str:
+        """What a row is called: the product, with its condition where it has several charts."""
+        several = sum(other.product == one.product for other in self.found) > 1
+        return f"{one.product}, {one.condition}" if several else one.product
+
     def of_period(self, one: Assessment) -> pd.DataFrame:
         """The batches of a product that were made in the period."""
         return one.batches[self.in_period(one.batches["at"])]
@@ -88,13 +93,13 @@ class Facts:
         """Whether an ISO time lies in the period."""
         return self.period.start <= pd.Timestamp(at) < self.period.end
 
+    def written_since(self, at: str) -> bool:
+        """Whether an ISO time lies in the period or after it: the meeting comes after."""
+        return bool(pd.Timestamp(at) >= self.period.start)
+
     def written_after(self, at: str) -> bool:
         """Whether an ISO time lies after the cut-off."""
         return bool(pd.Timestamp(at) >= self.period.end)
-
-    def day_of(self, at: str) -> Any:
-        """The day of an ISO time in the reporting time zone."""
-        return local_day(pd.Timestamp(at).to_pydatetime(), self.period.zone)
 
 
 def facts_of(

@@ -22,8 +22,8 @@ INK, SOFT, LINE, ACCENT = "#2a2d31", "#5c6269", "#c9c8c4", "#8f3d07"
 SIDE, TOP, FOOT = 14.0, 14.0, 19.0  # mm
 SHARP = 2.0  # points of a picture to one of the screen
 FEW = 4  # headings and sentences that open a section, kept with what follows
-MOST_LETTERS = 700
-"""Letters of a cell: a row is never taller than a page. The HTML holds the whole."""
+MOST_LETTERS, MOST_LINES = 2000, 22
+"""Of a cell; what is longer is cut and ends in dots. HTML and Excel hold the whole."""
 _PAD = 9.0  # points between two columns
 SHORT = 90.0  # mm that a heading and its short table may need to be kept together
 _BLANKS = re.compile(r"[ \t\r\n\f\v]+")
@@ -40,11 +40,25 @@ class _Size:
     gap: float
 
 
-_FULL, _BRIEF = _Size(8.8, 7.4, 12.5, 3.2), _Size(7.6, 6.6, 9.4, 1.2)
+_FULL = _Size(8.8, 7.4, 12.5, 3.2)
+_BRIEF = (_Size(7.8, 6.9, 9.6, 1.4), _Size(7.2, 6.4, 8.8, 1.0), _Size(6.6, 5.9, 8.0, 0.7))
+"""Of the summary: the largest that leaves it on one page."""
 
 
 def document(contents: Contents, pictures: Mapping[str, Picture], paper: str = "a4") -> bytes:
     """The file; the same contents give the same bytes."""
+    brief = contents.audience == "summary"
+    for size in _BRIEF if brief else (_FULL,):
+        raw, pages = _made(contents, pictures, paper, size)
+        if pages == 1:
+            break
+    return sealed_pdf(raw)
+
+
+def _made(
+    contents: Contents, pictures: Mapping[str, Picture], paper: str, size: _Size
+) -> tuple[bytes, int]:
+    """The document and its pages, with text of this size."""
     from reportlab.lib import pagesizes
     from reportlab.lib.units import mm
     from reportlab.platypus import BaseDocTemplate, Frame, PageTemplate
@@ -72,10 +86,9 @@ def document(contents: Contents, pictures: Mapping[str, Picture], paper: str = "
         leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0, id="page",
     )  # fmt: skip
     made.addPageTemplates(PageTemplate("page", [room]))
-    size = _BRIEF if contents.audience == "summary" else _FULL
     story = list(_story(contents, pictures, made.width, size))
     made.build(story, canvasmaker=_canvas(foot(contents)))
-    return sealed_pdf(raw.getvalue())
+    return raw.getvalue(), int(made.page)
 
 
 def _story(
@@ -101,7 +114,7 @@ def _story(
     for number, section in enumerate(contents.sections, 1):
         title = _text(f"{number}. {section.title} ({section.minutes} min)", styles["section"])
         yield from _together(title, section.blocks, pictures, width, styles, size)
-    yield CondPageBreak((20 if size is _BRIEF else 45) * mm)
+    yield CondPageBreak((45 if size is _FULL else 12) * mm)
     yield _text("What was assumed", styles["section"])
     for said in contents.assumed:
         yield _text(said, styles["body"])
@@ -202,20 +215,25 @@ def _table(table: Table, width: float, styles: Mapping[str, Any]) -> tuple[Any, 
     from reportlab.platypus import Table as Flowable
 
     numbers = right_columns(table)
+    widths = _widths(table, width, styles["head"].fontSize)
+    places = list(zip(numbers, widths, strict=True))
     head = [
-        _text(name, styles["head-number" if right else "head"])
-        for name, right in zip(table.columns, numbers, strict=True)
+        _text(_cut(name, room, BOLD, styles["head"]), styles["head-number" if right else "head"])
+        for name, (right, room) in zip(table.columns, places, strict=True)
     ]
     rows = [
         [
-            _text(_cut(shown(cell)), styles["number" if right else "cell"])
-            for cell, right in zip(row, numbers, strict=True)
+            _text(
+                _cut(shown(cell), room, REGULAR, styles["cell"]),
+                styles["number" if right else "cell"],
+            )
+            for cell, (right, room) in zip(row, places, strict=True)
         ]
         for row in table.rows
     ]
     made = Flowable(
         [head, *rows],
-        colWidths=_widths(table, width, styles["head"].fontSize),
+        colWidths=widths,
         repeatRows=1,
         hAlign="LEFT",
         style=[
@@ -297,8 +315,14 @@ def _plain(said: str) -> str:
     return "".join(out)
 
 
-def _cut(said: str) -> str:
-    return said if len(said) <= MOST_LETTERS else f"{said[:MOST_LETTERS]} …"
+def _cut(said: str, room: float, font: str, style: Any) -> str:
+    """Text that takes about MOST_LINES lines at most: a row is never taller than a page."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    said = said[:MOST_LETTERS]
+    needed = stringWidth(_plain(said), font, style.fontSize)
+    allowed = MOST_LINES * max(room - _PAD, style.fontSize)
+    return said if needed <= allowed else f"{said[: int(len(said) * allowed / needed)]} …"
 
 
 @cache

@@ -10,6 +10,7 @@ import hashlib
 import io
 import re
 import zipfile
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -82,7 +83,7 @@ def _workbook(path: Path, raw: bytes) -> Checked:
             if sum(one.file_size for one in held.infolist()) > MOST_BYTES:
                 raise _no_pack(path)
             parts = {one.filename: held.read(one) for one in held.infolist()}
-    except (zipfile.BadZipFile, OSError, RuntimeError, EOFError, ValueError, NotImplementedError):
+    except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, RuntimeError):
         # damaged; only a pack of ours names its hash
         if b'name="pack sha256"' in raw:
             return _told(path, False, "")

@@ -173,7 +173,7 @@ def _ranking(facts: Facts, ranked: list[Ranked]) -> Table:
         rows.append(
             (
                 place,
-                one.one.product,
+                facts.name_of(one.one),
                 one.event.sentence,
                 local_moment(one.one.batches["at"].iat[one.event.start], facts.period.zone),
                 text.number(one.size, 3),
