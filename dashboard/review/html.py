@@ -1,6 +1,7 @@
 """The pack as one HTML file: it opens offline, asks for nothing, and prints on A4 and Letter."""
 
 import importlib.resources
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -9,6 +10,7 @@ from dashboard.review.model import Contents, Figure, Heading, Table, Words, chec
 from dashboard.review.pictures import Picture
 from dashboard.review.seal import sealed_html
 
+_LONG = re.compile(r"(\S{22})(?=\S)")
 _MOSTLY_NUMBERS = 0.6  # of the cells of a column, to set it to the right
 
 
@@ -19,7 +21,9 @@ def page(contents: Contents, pictures: Mapping[str, Picture]) -> bytes:
     environment = jinja2.Environment(
         autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined
     )
-    environment.filters["cell"] = shown
+    environment.filters["cell"] = lambda value: jinja2.utils.markupsafe.Markup("<wbr>").join(
+        _pieces(shown(value))
+    )
     folder = importlib.resources.files("dashboard.review")
     template = environment.from_string((folder / "pack.html.jinja").read_text(encoding="utf-8"))
     made = template.render(
@@ -35,6 +39,11 @@ def page(contents: Contents, pictures: Mapping[str, Picture]) -> bytes:
         right=right_columns,
     )
     return sealed_html(made.encode())
+
+
+def _pieces(words: str) -> list[str]:
+    """Words that are longer than a column may be, so that a line may end inside them."""
+    return [piece for piece in _LONG.split(words) if piece]
 
 
 def foot(contents: Contents) -> tuple[str, str]:

@@ -1,5 +1,6 @@
 """Decisions of the meeting, typed while it goes on; and the time zone of the periods."""
 
+from functools import partial
 from zoneinfo import available_timezones
 
 import streamlit as st
@@ -29,9 +30,12 @@ def minutes(about: Period, products: tuple[str, ...]) -> None:
             widgets.your_name("review.name", in_form=True)
             if products:
                 st.caption(f"About {words(', '.join(products))}, as chosen above.")
-            sent = st.form_submit_button("Minute this decision", icon=":material/edit_note:")
+            sent = st.form_submit_button(
+                "Minute this decision",
+                icon=":material/edit_note:",
+                on_click=partial(state.keep_name, "review.name"),
+            )
         if sent:
-            state.keep_name("review.name")
             try:
                 ingest.add_minute(
                     cache.store(), about.key, state.typed("review.decision"), products, state.name()
