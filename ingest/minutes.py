@@ -53,7 +53,9 @@ def add_minute(
     """
     if not review.strip():
         raise IngestError("A minuted decision needs the period of its review, such as 2026-W12.")
-    said = journal.require_why(words, "A decision to be minuted")
+    said = " ".join(words.split())
+    if not any(letter.isalnum() for letter in said):
+        raise IngestError("There is nothing to minute yet: say what was decided.")
     with store.writing() as connection:
         entry = journal.append(
             connection,

@@ -24,6 +24,7 @@ AGENDA: tuple[tuple[str, Callable[[Facts], Section]], ...] = (
     (outcomes.TITLE, outcomes.section),
 )
 """The sections in their order, before the actions; one more is one function and one line here."""
+ATTEMPTS = 3
 Progress = Callable[[int, int, str], None]
 
 
@@ -47,11 +48,15 @@ def contents_of(
     """
     if audience not in AUDIENCES:
         raise AssessmentError(f"audience must be one of {', '.join(AUDIENCES)}, got {audience!r}.")
-    revision = int(store.revision())
-    if progress is not None:
-        progress(0, len(AGENDA) + 1, "judging every product")
-    facts = facts_of(store, period, products, rules, audience == FULL)
-    return assembled(facts, opening(facts, progress), revision)
+    for _ in range(ATTEMPTS):
+        revision = int(store.revision())
+        if progress is not None:
+            progress(0, len(AGENDA) + 1, "judging every product")
+        facts = facts_of(store, period, products, rules, audience == FULL)
+        contents = assembled(facts, opening(facts, progress), revision)
+        if int(store.revision()) == revision:
+            break  # nothing was written meanwhile: all of it is of one revision
+    return contents
 
 
 def opening(facts: Facts, progress: Progress | None = None) -> tuple[Section, ...]:

@@ -1,4 +1,4 @@
-"""The tables of a pack for a page that reads Markdown in cells."""
+"""The tables of a pack as a page shows them."""
 
 import pandas as pd
 
@@ -16,3 +16,9 @@ def escaped(table: Table) -> pd.DataFrame:
     columns = [escaping.markdown(name) for name in table.columns]
     frame = pd.DataFrame(rows, columns=columns)
     return frame.set_index(columns[0])
+
+
+def plain(table: Table) -> pd.DataFrame:
+    """A table for an element that takes text as it is."""
+    rows = [[shown(cell) for cell in row] for row in table.rows]
+    return pd.DataFrame(rows, columns=list(table.columns))

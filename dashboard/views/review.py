@@ -17,6 +17,7 @@ from dashboard.views import review_parts
 words = escaping.markdown
 # fixed rules of ours, no data in them: wide tables on a phone, and what paper does not need
 STYLE = Path(__file__).with_name("review.css")
+MOST_ROWS = 60
 CHOICES = ("period", "products", "audience")
 
 
@@ -200,7 +201,10 @@ def show(block: Block) -> None:
         widgets.still_figure(block.spec, f"review.{block.key}")
     elif isinstance(block, Table) and block.rows:
         st.caption(words(block.title))
-        st.table(table_views.escaped(block), border="horizontal")
+        if len(block.rows) > MOST_ROWS:  # searched rather than read
+            st.dataframe(table_views.plain(block), hide_index=True, width="stretch")
+        else:
+            st.table(table_views.escaped(block), border="horizontal")
     elif isinstance(block, Table):
         st.markdown(f":gray[{words(block.title)}:] {words(block.empty)}")
 

@@ -128,7 +128,7 @@ def test_minuting_a_decision_and_taking_it_back(copy) -> None:
 def test_an_empty_minute_is_refused_in_words(copy) -> None:
     app = page(period=WEEK)
     next(one for one in app.button if one.label == "Minute this decision").click().run()
-    assert "A decision to be minuted needs a cause in words" in words(app)
+    assert "There is nothing to minute yet" in words(app)
     assert ingest.minutes(copy) == []
 
 
