@@ -25,7 +25,7 @@ class Action:
         record: the action as agreed. product: whose chart it is about.
         done: the record that says it is done; None while it is open.
         effects: what was found when its effect was checked.
-        overdue: open, and due on the last day of the period or before.
+        overdue: open, and its day was over at the cut-off.
     """
 
     record: ingest.EventRecord
@@ -46,7 +46,7 @@ def actions_of(facts: Facts) -> list[Action]:
         about = [other for other in mine if other.about == one.id]
         done = [other for other in about if other.kind == ACTION_DONE]
         effects = tuple(other for other in about if other.kind == EFFECT)
-        late = not done and one.due is not None and one.due <= facts.period.last
+        late = not done and one.due is not None and facts.is_past(one.due)
         found.append(
             Action(one, names[one.characteristic_id], done[-1] if done else None, effects, late)
         )

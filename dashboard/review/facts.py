@@ -1,7 +1,8 @@
 """What the sections of a pack are made from: gathered once, from the store at the cut-off."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from functools import cached_property
 from typing import Any
 
@@ -13,7 +14,7 @@ from dashboard.as_of import StoreAsOf
 from dashboard.assessment import assess_store
 from dashboard.measuring import CheckVerdicts
 from dashboard.results import Assessment, AssessmentError
-from dashboard.review.period import Period
+from dashboard.review.period import Period, local_day
 from dashboard.rule_sets import DEFAULT_RULES, RULE_SETS
 from ingest import journal
 from ingest.minutes import OF_MEETINGS
@@ -39,6 +40,24 @@ class Facts:
     found: tuple[Assessment, ...]
     newest: pd.Timestamp | None
     full: bool = True
+
+    @property
+    def now(self) -> pd.Timestamp:
+        """The moment that ages and due dates are judged by: the cut-off.
+
+        In a period that still goes on, the newest thing that is known: nothing is overdue before.
+        """
+        end = pd.Timestamp(self.period.end)
+        return end if self.newest is None else min(end, self.newest)
+
+    @property
+    def today(self) -> date:
+        """The day that ends with the cut-off, or the newest one in a period that goes on."""
+        return local_day((self.now - pd.Timedelta(1, "us")).to_pydatetime(), self.period.zone)
+
+    def is_past(self, day: date) -> bool:
+        """Whether a day is over."""
+        return day < self.today or (day == self.today and self.now >= self.period.end)
 
     @cached_property
     def settings(self) -> dict[str, Any]:
@@ -68,7 +87,7 @@ class Facts:
     def verdicts(self) -> list[CheckVerdicts]:
         """The check standards on the instruments of the chosen products, as judged on screen."""
         used = {str(name) for one in self.found for name in one.batches["instrument"].unique()}
-        every = measuring.check_verdicts(self.seen, self.period.last)
+        every = measuring.check_verdicts(self.seen, self.today)
         return [one for one in every if not self.chosen or one.standard.instrument in used]
 
     @property
@@ -124,14 +143,11 @@ def facts_of(
             raise AssessmentError(f"No product {name!r} in this store; it holds {held}.")
     if rules not in RULE_SETS:
         raise AssessmentError(f"rules must be one of {', '.join(RULE_SETS)}, got {rules!r}.")
-    newest = newest_of(store)
-    # in a period that goes on, how fresh data are is judged by the newest thing that is known
-    end = pd.Timestamp(period.end)
-    now = end if newest is None else min(end, newest)
+    bare = Facts(store, seen, period, rules, chosen, (), newest_of(store), full)
     one_product = chosen[0] if len(chosen) == 1 else None
-    found = assess_store(seen, one_product, rules, now=now.to_pydatetime())
+    found = assess_store(seen, one_product, rules, now=bare.now.to_pydatetime())
     mine = tuple(one for one in found if not chosen or one.product in chosen)
-    return Facts(store, seen, period, rules, chosen, mine, newest, full)
+    return replace(bare, found=mine)
 
 
 def newest_of(store: Any) -> pd.Timestamp | None:

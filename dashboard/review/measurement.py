@@ -25,7 +25,7 @@ def section(facts: Facts) -> Section:
     verdicts = facts.verdicts
     known = {str(name) for one in facts.found for name in one.batches["instrument"].unique()}
     every = sorted({*known, *(v.standard.instrument for v in verdicts)})
-    due = measuring.due_dates(verdicts, every, facts.settings, facts.period.last)
+    due = measuring.due_dates(verdicts, every, facts.settings, facts.today)
     checks = table_of(
         "check-standards",
         "Check standards, newest run",

@@ -13,7 +13,16 @@ from xml.sax.saxutils import escape
 
 from dashboard import drawing
 from dashboard.review.html import foot, right_columns, shown
-from dashboard.review.model import Block, Contents, Figure, Heading, Table, Words, checksum
+from dashboard.review.model import (
+    Block,
+    Contents,
+    Figure,
+    Heading,
+    Table,
+    Words,
+    canonical,
+    checksum,
+)
 from dashboard.review.pictures import Picture
 from dashboard.review.seal import sealed_pdf
 
@@ -118,6 +127,12 @@ def _story(
     yield _text("What was assumed", styles["section"])
     for said in contents.assumed:
         yield _text(said, styles["body"])
+    if _lacks_letters(contents):
+        yield _text(
+            "This document's font lacks some letters of the names: they stand here without their "
+            "marks, or as a question mark. The pack as HTML or Excel has them.",
+            styles["body"],
+        )
     yield Spacer(1, size.gap)
     yield _text(contents.caution, styles["caution"])
 
@@ -313,6 +328,12 @@ def _plain(said: str) -> str:
         base = [one for one in unicodedata.normalize("NFKD", letter) if ord(one) in known]
         out.append("".join(base) or ("" if unicodedata.combining(letter) else "?"))
     return "".join(out)
+
+
+def _lacks_letters(contents: Contents) -> bool:
+    """Whether any text of the pack needs a letter that the font does not have."""
+    used = set(canonical(contents)) - set(_STAND_IN)
+    return any(letter.isprintable() and ord(letter) not in _letters() for letter in used)
 
 
 def _cut(said: str, room: float, font: str, style: Any) -> str:

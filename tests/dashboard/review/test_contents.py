@@ -3,7 +3,7 @@
 import json
 import math
 import re
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -18,7 +18,7 @@ from dashboard.review.contents import contents_of
 from dashboard.review.facts import facts_of
 from dashboard.review.model import Figure, Heading, Table, Words, canonical, checksum
 from dashboard.review.outcomes import outcomes_of
-from dashboard.review.period import parse
+from dashboard.review.period import days_of, parse
 from dashboard.review.top_events import ranked_events
 from tests.dashboard.review.small_plant import FORMULA, HOSTILE, WEEK, fill, of, rows
 
@@ -383,4 +383,22 @@ def test_an_empty_store_has_a_pack_too(tmp_path):
     found = contents_of(store, PERIOD)
     assert found.headline == "No batch before the cut-off"
     assert not found.needs_a_person
+    store.close()
+
+
+def test_nothing_is_overdue_before_its_day_is_over(tmp_path):
+    """In a week that goes on, the newest thing in the store is the clock."""
+    store = fill(tmp_path / "now.sqlite", rows())
+    about = (of(store, HOSTILE), "means", "A038", "A050")
+    today = date.fromisoformat(str(facts_of(store, PERIOD).newest)[:10])  # of the newest entry
+    for days in (-1, 0, 1):
+        due = today + timedelta(days=days)
+        ingest.record_event(store, *about, "action", f"{days}", owner="Sam", due=due)
+    going_on = contents_of(store, days_of(today - timedelta(days=2), today + timedelta(days=2)))
+    states = {row[2]: row[0] for row in table(going_on, "actions-open").rows}
+    assert states == {"-1": "overdue", "0": "open", "1": "open"}
+    assert any("the period may go on" in one for one in going_on.assumed)
+    over = contents_of(store, days_of(today - timedelta(days=9), today - timedelta(days=1)))
+    states = {row[2]: row[0] for row in table(over, "actions-open").rows}
+    assert states == {"-1": "overdue", "0": "open", "1": "open"}
     store.close()

@@ -97,6 +97,7 @@ def test_foot_of_every_page_of_the_document(contents, files, tmp_path) -> None:
             assert f"store revision {contents.revision}" in page
             assert checksum(contents) in page
         flat = " ".join(told.split())
+        assert "font lacks some letters" in flat  # Łąka
         assert CAUTION in flat
         for name in (HOSTILE, "P & Q", FORMULA):
             assert name in flat
