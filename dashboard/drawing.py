@@ -6,7 +6,8 @@ Making a figure takes far longer than choosing a point on it, so figures are mad
 
 import json
 import re
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -47,8 +48,7 @@ def drawn(panel: Panel) -> Drawn:
         tables[name] = data  # held here, so that no other table can get its id
         return {"name": name}
 
-    with alt.data_transformers.enable(_KEEPING, keep=keep):
-        spec = panel.figure.to_dict(validate=False)
+    spec = as_specification(panel.figure, keep)
     used: dict[str, set[str]] = {}
     chosen_by = _fields(spec.get("params", []))
     for layer in spec.get("layer", []):
@@ -66,6 +66,24 @@ def drawn(panel: Panel) -> Drawn:
     # said by the page itself, which is what a screen reader meets
     description = str(spec.pop("description", ""))
     return Drawn(panel.key, spec, panel.selectable, description)
+
+
+def as_specification(
+    figure: alt.TopLevelMixin, keep: Callable[[Any], dict[str, str]] | None = None
+) -> dict[str, Any]:
+    """The Vega-Lite specification of a figure; the only way in which one is made.
+
+    What becomes of tables is one setting of Altair for the whole process, while every session of
+    the server is a thread: without the lock, one figure's tables would land in another figure.
+
+    Args:
+        keep: takes each table and names it; None leaves the tables inside.
+    """
+    with _ALTAIR:
+        if keep is None:
+            return dict(figure.to_dict(validate=False))
+        with alt.data_transformers.enable(_KEEPING, keep=keep):
+            return dict(figure.to_dict(validate=False))
 
 
 def with_chosen(one: Drawn, place: float | None) -> dict[str, Any]:
@@ -162,7 +180,7 @@ def png_of(svg: str, scale: float = PICTURE_SCALE) -> bytes:
 
 def _without_choices(figure: alt.LayerChart) -> tuple[dict[str, Any], dict[str, Any]]:
     """The specification without what a screen needs, its tables in place; and its settings."""
-    spec = figure.to_dict(validate=False)
+    spec = as_specification(figure)
     config = spec.pop("config", {})
     data = spec.pop("datasets", {})
     for name in ("padding", "autosize", "usermeta", "$schema", "background", "params"):
@@ -197,5 +215,6 @@ def _packed(frame: pd.DataFrame) -> bytes:
 
 
 _READ = re.compile(r"datum\.(\w+)")
+_ALTAIR = threading.Lock()
 _KEEPING = "dashboard-keep"
 alt.data_transformers.register(_KEEPING, lambda data, keep: keep(data))

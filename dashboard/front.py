@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from dashboard import sentences, text
+from dashboard.drawing import as_specification
 from dashboard.figures import Palette, trend
 from dashboard.figures.trend import LAST
 from dashboard.reaction import Task, tasks_of
@@ -147,7 +148,7 @@ def card_picture(one: Assessment, palette: Palette) -> dict[str, Any]:
         stretches=[(event.start, event.stop) for event in one.open_events],
         palette=palette,
     )
-    made = drawn.to_dict(validate=False)  # ours, and the same each time
+    made = as_specification(drawn)
     values = made.pop("datasets")
     # the values where they are used: by name, each set would be a table of its own for the browser
     for layer in made["layer"]:

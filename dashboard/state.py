@@ -26,6 +26,8 @@ _KEPT = "kept."
 _BATCH_OF = "batch.of"
 _ANSWERS = "answers"
 _NARROW = "narrow"
+SCREEN = "screen"
+WIDTH_COOKIE = "viscosity_spc_window"
 CARDS_PAGE = "cards"
 TRACED = "trace.batch"
 _FILTER = "filter."
@@ -191,15 +193,23 @@ def today() -> date:
 
 
 def narrow() -> bool:
-    """Whether the window is as narrow as a phone's: measured, or guessed before it has been."""
+    """Whether the window is as narrow as a phone's.
+
+    Measured in this session, else what the last one measured (a cookie), else by the browser's name.
+    """
     if _NARROW in st.session_state:
         return bool(st.session_state[_NARROW])
+    remembered = st.context.cookies.get(WIDTH_COOKIE)
+    if remembered is not None:
+        return remembered == "narrow"
     return "Mobi" in (st.context.headers.get("User-Agent") or "")
 
 
-def measured_width(width: Any) -> None:
-    """Take note of the window's width, before anything that depends on it is drawn."""
-    st.session_state[_NARROW] = isinstance(width, int | float) and width < 640
+def keep_width() -> None:
+    """Callback: the window is another one than was supposed."""
+    told = st.session_state[SCREEN].get("narrow")
+    if told is not None:
+        st.session_state[_NARROW] = bool(told)
 
 
 def keep(key: str) -> Any:

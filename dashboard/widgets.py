@@ -86,13 +86,11 @@ def still_figure(specification: dict[str, Any], key: str) -> None:
     st.vega_lite_chart(spec=drawn, width="stretch", theme=None, key=key)
 
 
-def figure(drawn: alt.LayerChart, key: str, on_select: Callable[[], None] | None = None) -> None:
+def figure(drawn: alt.LayerChart, key: str) -> None:
     """Draw a figure at full width, in its own colours; its description is what readers hear."""
-    if on_select is None:
-        st.altair_chart(drawn, width="stretch", theme=None, key=key)
-    else:
-        st.altair_chart(drawn, width="stretch", theme=None, key=key, on_select=on_select)
-    save(lambda: [Panel(key, drawn, False)], key.replace(".", " "), key, "Save the figure")
+    panel = Panel(key, drawn, selectable=False)
+    drawn_figure(drawing.drawn(panel), key)
+    save(lambda: [panel], key.replace(".", " "), key, "Save the figure")
 
 
 def save(
