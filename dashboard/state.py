@@ -195,7 +195,7 @@ def today() -> date:
 def narrow() -> bool:
     """Whether the window is as narrow as a phone's.
 
-    Measured in this session, else what the last one measured (a cookie), else by the browser's name.
+    Measured in this session, else as the last one measured (a cookie), else by the browser's name.
     """
     if _NARROW in st.session_state:
         return bool(st.session_state[_NARROW])
