@@ -92,13 +92,23 @@ def questions(reading: ingest.FileReading, digest: str, key: str) -> None:
     with st.form(f"{key}.questions"):
         given = {}
         for question in reading.questions:
-            label, field = words(question.text), f"{key}.{question.field}"
+            # a label goes to screen readers as it stands, with the strokes that escape it: so the
+            # question is a text, and the label, which is not drawn, is the same without strokes
+            st.markdown(words(question.text))
+            label, field = question.text, f"{key}.{question.field}"
             if question.choices:
                 given[question.field] = st.selectbox(
-                    label, question.choices, index=None, key=field, placeholder="choose"
+                    label,
+                    question.choices,
+                    index=None,
+                    key=field,
+                    placeholder="choose",
+                    label_visibility="collapsed",
                 )
             else:
-                given[question.field] = st.text_input(label, key=field)
+                given[question.field] = st.text_input(
+                    label, key=field, label_visibility="collapsed"
+                )
         if st.form_submit_button("Read again"):
             state.answer(digest, {name: value for name, value in given.items() if value})
             st.rerun()
