@@ -51,9 +51,19 @@ def serve(url: str, port: int | None, open_browser: bool, as_of: datetime | None
     try:
         return server.wait()
     finally:  # Ctrl-C, or whatever else ends us, ends the server too
-        if server.poll() is None:
-            server.terminate()
-            server.wait(timeout=10)
+        _end(server)
+
+
+def _end(server: subprocess.Popen[bytes]) -> None:
+    """End the server; on a busy machine it may take longer to say goodbye than we wait."""
+    if server.poll() is not None:
+        return
+    server.terminate()
+    try:
+        server.wait(timeout=10)
+    except subprocess.TimeoutExpired:
+        server.kill()
+        server.wait()
 
 
 def _free_port(port: int | None) -> int:
