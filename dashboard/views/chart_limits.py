@@ -30,10 +30,8 @@ def section(one: Assessment, subgroups: bool) -> None:
     why_these_limits(one, subgroups)
     if subgroups:
         return
-    with st.expander("Freeze limits", key="freeze", icon=":material/lock:"):
-        freeze(one)
-    with st.expander("What if: other rules, or limits made anew", key="what-if"):
-        others(one)
+    freeze(one)
+    others(one)
 
 
 def why_these_limits(one: Assessment, subgroups: bool) -> None:
@@ -89,6 +87,14 @@ def _sets(one: Assessment) -> None:
 
 @st.fragment
 def freeze(one: Assessment) -> None:
+    """Opened by a click: what freezing would change is worked out for nobody else."""
+    box = st.expander("Freeze limits", key="freeze", icon=":material/lock:", on_change="rerun")
+    if box.open:
+        with box:
+            _freeze(one)
+
+
+def _freeze(one: Assessment) -> None:
     """Choose a baseline, look at what would change, say why, freeze."""
     if one.n_batches < limits_view.FEWEST:
         st.markdown(
@@ -161,6 +167,15 @@ def _batch(label: str, one: Assessment, names: list[str], default: int, key: str
 
 @st.fragment
 def others(one: Assessment) -> None:
+    """Opened by a click, like the part before."""
+    label = "What if: other rules, or limits made anew"
+    box = st.expander(label, key="what-if", on_change="rerun")
+    if box.open:
+        with box:
+            _others(one)
+
+
+def _others(one: Assessment) -> None:
     """The same batches under other rules, and with limits made anew each month."""
     if one.charts is None:
         st.markdown("There are no control limits yet, so nothing can be replayed.")

@@ -67,6 +67,9 @@ def test_the_record_is_gone_along_by_keys(store: ingest.Store) -> None:
 def test_freezing_is_looked_at_refused_and_done(store: ingest.Store) -> None:
     app = open_chart()
     number = app.selectbox(key="characteristic").value
+    assert "Batches with a signal: " not in said(app)  # worked out when it is opened
+    app.session_state["freeze"] = True
+    app.run()
     assert "Batches with a signal: " in said(app)
     freeze = next(one for one in app.button if one.label == "Freeze these limits")
     freeze.click().run()
