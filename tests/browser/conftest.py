@@ -1,19 +1,20 @@
-"""A real Chromium on the demo dashboard, started as a user starts it."""
+"""A real Chromium on the dashboard, started as a user starts it."""
 
 import os
 import re
-import socket
-import subprocess
 import sys
-import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 
-playwright.expect.set_options(timeout=20_000)  # ms; other tests keep the processors busy
+from dashboard.serving import STORE_VARIABLE  # noqa: E402 - not without Playwright
+from tests.browser.servers import SERVER, DemoStore, running  # noqa: E402 - not without Playwright
+from tests.browser.steps import NOTE_CHANGES  # noqa: E402
+
+playwright.expect.set_options(timeout=30_000)  # ms; other tests keep the processors busy
 
 CHROMIUM = os.environ.get("VISCOSITY_SPC_CHROMIUM", "/usr/bin/chromium")
 ARGUMENTS = [
@@ -25,31 +26,43 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+DEMO = [sys.executable, "-m", "dashboard.cli", "demo", "--no-open", "--port", "{port}"]
 
 
 @pytest.fixture(scope="session")
 def demo() -> Iterator[str]:
-    """The address of a running demo, started by the command that the README gives."""
-    port = free_port()
-    command = [sys.executable, "-m", "dashboard.cli", "demo", "--no-open", "--port", str(port)]
-    server = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    address = f"http://127.0.0.1:{port}"
-    deadline = time.monotonic() + 90
-    while time.monotonic() < deadline:
-        with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                break
-        assert server.poll() is None, "the demo ended by itself"
-        time.sleep(0.2)
-    yield address
-    server.terminate()
-    assert server.wait(timeout=20) == 0
+    """The address of a running demo, started by the command that the README gives.
+
+    All tests of a process read it; whoever decides or imports something takes `site` or `plant`.
+    """
+    with running(DEMO, politely=True) as address:
+        yield address
+
+
+@pytest.fixture(scope="session")
+def demo_store(tmp_path_factory: pytest.TempPathFactory) -> DemoStore:
+    return DemoStore(tmp_path_factory.mktemp("demo"))
+
+
+@pytest.fixture(scope="session")
+def site(demo_store: DemoStore, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A demo plant in which something may be decided that no other test looks at."""
+    with demo_store.served(tmp_path_factory.mktemp("site")) as address:
+        yield address
+
+
+@pytest.fixture
+def plant(demo_store: DemoStore, tmp_path: Path) -> Iterator[str]:
+    """A demo plant that nobody has decided anything in."""
+    with demo_store.served(tmp_path) as address:
+        yield address
+
+
+@pytest.fixture
+def empty(tmp_path: Path) -> Iterator[str]:
+    """A dashboard on a store that was never imported into."""
+    with running(SERVER, {STORE_VARIABLE: str(tmp_path / "new.sqlite")}) as address:
+        yield address
 
 
 @pytest.fixture(scope="session")
@@ -64,20 +77,51 @@ def chromium() -> Iterator["playwright.Browser"]:
         browser.close()
 
 
+@pytest.fixture(scope="session")
+def browsers(chromium: "playwright.Browser") -> Callable[[int, str], "playwright.BrowserContext"]:
+    """One browser profile for each width and ground: what it has fetched once, it keeps."""
+    held: dict[tuple[int, str], playwright.BrowserContext] = {}
+
+    def profile(width: int, ground: str = "light") -> "playwright.BrowserContext":
+        if (width, ground) not in held:
+            size = {"width": width, "height": 1000}
+            context = chromium.new_context(viewport=size, color_scheme=ground)
+            context.add_init_script(NOTE_CHANGES)
+            context.set_default_timeout(30_000)
+            held[width, ground] = context
+        return held[width, ground]
+
+    return profile
+
+
 @pytest.fixture(params=[1280, 390], ids=["desktop", "phone"])
 def page(
-    request: pytest.FixtureRequest, chromium: "playwright.Browser"
+    request: pytest.FixtureRequest,
+    browsers: Callable[[int], "playwright.BrowserContext"],
 ) -> Iterator["playwright.Page"]:
     """A page of desktop and of phone width; an error on its console fails the test."""
-    context = chromium.new_context(viewport={"width": request.param, "height": 1000})
-    opened = context.new_page()
-    opened.set_default_timeout(30_000)
+    for server in {"plant", "empty"} & set(request.fixturenames):
+        request.getfixturevalue(server)  # first, so that it ends after the page that reads it
+    opened = browsers(request.param).new_page()
     errors: list[str] = []
     opened.on("console", lambda message: errors.extend(error_of(message)))
     opened.on("pageerror", lambda error: errors.append(str(error)))
     yield opened
-    context.close()
+    if getattr(request.node, "has_failed", False):
+        print(
+            f"The page at {opened.url} says:\n{opened.get_by_test_id('stMain').all_inner_texts()}"
+        )
+    opened.close()
     assert errors == []
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Iterator[None]:
+    """Note a failure, so that what the page said then is printed with it."""
+    report = yield
+    if report.when == "call" and report.failed:
+        item.has_failed = True  # type: ignore[attr-defined]
+    return report
 
 
 def error_of(message: "playwright.ConsoleMessage") -> list[str]:

@@ -1,10 +1,13 @@
 """Every page through axe-core: nothing serious or critical that our own code causes."""
 
+from collections.abc import Callable
+
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import BrowserContext, Page
 
 from dashboard.catalog import PAGES
+from tests.browser.steps import open_page
 
 OF_OTHERS = {
     "scrollable-region-focusable": "[data-testid=stTable]",
@@ -36,23 +39,15 @@ def is_of_others(page: Page, rule: str, target: str) -> bool:
     )
 
 
-def wait_until_drawn(page: Page) -> None:
-    expect(page.get_by_role("heading", level=1)).to_be_visible()
-    page.wait_for_function(
-        "document.querySelector('[data-testid=stApp]')"
-        "?.getAttribute('data-test-script-state') === 'notRunning'"
-    )
-    page.wait_for_timeout(500)
-
-
 @pytest.mark.parametrize("row", PAGES, ids=lambda row: row.url_path)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [1280, 390])
-def test_no_serious_finding(chromium: Browser, demo: str, row, scheme, width) -> None:
-    context = chromium.new_context(viewport={"width": width, "height": 1000}, color_scheme=scheme)
-    page = context.new_page()
-    page.set_default_timeout(30_000)
-    page.goto(f"{demo}/{row.url_path}" if row is not PAGES[0] else demo)
-    wait_until_drawn(page)
+def test_no_serious_finding(
+    browsers: Callable[[int, str], BrowserContext], demo: str, row, scheme, width
+) -> None:
+    page = browsers(width, scheme).new_page()
+    open_page(page, f"{demo}/{row.url_path}" if row is not PAGES[0] else demo)
+    ground = page.evaluate("getComputedStyle(document.querySelector('.stApp')).backgroundColor")
+    assert ground == {"light": "rgb(255, 255, 255)", "dark": "rgb(19, 20, 22)"}[scheme]
     assert findings(page) == []
-    context.close()
+    page.close()

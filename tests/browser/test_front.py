@@ -5,21 +5,18 @@ import re
 from playwright.sync_api import Page, expect
 
 from dashboard.results import CAUTION
+from tests.browser.steps import again, at_rest, main_of, no_sideways, open_page, press
 
 
 def main_text(page: Page) -> str:
-    main = page.get_by_test_id("stMain")
-    expect(main).to_contain_text(CAUTION)
-    # what is shown before the run has ended may still be that of the choice before
-    app = page.locator("[data-testid=stApp][data-test-script-state=notRunning]")
-    expect(app).to_be_visible()
-    return main.inner_text()
+    at_rest(page)
+    expect(main_of(page)).to_contain_text(CAUTION)
+    return main_of(page).inner_text()
 
 
 def test_a_manager_reads_the_answer_without_a_click(page: Page, demo: str) -> None:
     """JOB: which products, is measuring in order, the last batches, what is asked of whom."""
     page.goto(demo)
-    # another test may have imported an old batch into the shared store: then that is said too
     expect(page.get_by_role("heading", level=1)).to_contain_text("2 open events")
     text = main_text(page)
     order = ["2 open events", "Open events: WB-240 and WB-360", "Measuring system", "V1"]
@@ -28,14 +25,14 @@ def test_a_manager_reads_the_answer_without_a_click(page: Page, demo: str) -> No
     assert places == sorted(places)
     assert re.search(r"V1\s+in order: CF-2000 and CF-500, last checked \d+ \w+ 2026", text)
     assert "not checked for 4 days while in use" in text  # V2
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    no_sideways(page)
 
 
 def test_a_view_is_sent_by_its_address(page: Page, demo: str) -> None:
     page.goto(f"{demo}/?product=WB-110")
     expect(page.get_by_role("heading", level=1)).to_contain_text("All quiet")
     assert "2 of those not shown need a person" in main_text(page)
-    page.get_by_role("button", name="Show everything").click()
+    press(page, "Show everything")
     expect(page.get_by_role("heading", level=1)).to_contain_text("2 open events")
     assert "product=" not in page.url
 
@@ -45,10 +42,14 @@ def test_a_filter_goes_into_the_address(page: Page, demo: str) -> None:
     main_text(page)
     page.get_by_text("Show only some").click()
     choice = page.get_by_role("combobox", name=re.compile("Product"))
-    choice.scroll_into_view_if_needed()  # its list closes when the page is scrolled
-    main_text(page)
-    choice.click()
-    expect(page.get_by_role("option", name="WB-240")).to_be_visible()
+
+    def open_list() -> None:
+        choice.scroll_into_view_if_needed()  # its list closes when the page is scrolled
+        at_rest(page)
+        choice.click()
+        expect(page.get_by_role("option", name="WB-240")).to_be_visible(timeout=5_000)
+
+    again(open_list)
     page.keyboard.type("WB-240")
     page.keyboard.press("Enter")
     expect(page.get_by_text(re.compile("Shown are 1 of"))).to_be_visible()
@@ -65,12 +66,12 @@ def test_the_keyboard_alone_opens_the_batch(page: Page, demo: str) -> None:
 
 
 def test_an_auditor_finds_a_batch_and_traces_it(page: Page, demo: str) -> None:
-    page.goto(f"{demo}/batch")
+    open_page(page, f"{demo}/batch")
     expect(page.get_by_role("heading", level=1)).to_have_text("Batch")
     search = page.get_by_label("Find a batch by its number")
     search.fill("N4191")
     search.press("Enter")
-    page.get_by_role("button", name=re.compile("N4191: WB-360")).click()
+    press(page, re.compile("N4191: WB-360"))
     expect(page.get_by_role("heading", name="WB-360, batch N4191")).to_be_visible()
     expect(page.get_by_test_id("stMain")).to_contain_text("Part of the event N4191 to")
     text = main_text(page)
@@ -83,7 +84,7 @@ def test_an_auditor_finds_a_batch_and_traces_it(page: Page, demo: str) -> None:
     assert re.search(r"Line\s+\d+", text)
     assert re.search(r"operator \d", text)  # by number, not by name
     assert "3750–4650" in text
-    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    no_sideways(page)
     expect(page).to_have_url(re.compile(r"batch=N4191"))
     address = page.url
     page.goto("about:blank")

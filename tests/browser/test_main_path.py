@@ -5,52 +5,64 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
+from tests.browser.steps import choose, go_to, main_of, no_sideways, open_page, press
+
 U1 = Path(__file__).parent / "data" / "U1_latin1_semicolon_preamble.csv"
 
 
-def go_to(page: Page, name: str) -> None:
-    """Through the menu, which is behind a button on a phone."""
-    if page.viewport_size and page.viewport_size["width"] < 700:
-        page.get_by_test_id("stExpandSidebarButton").click()
-    page.get_by_role("link", name=name, exact=True).click()
-    expect(page.get_by_role("heading", level=1, name=name)).to_be_visible()
-    if page.viewport_size and page.viewport_size["width"] < 700:
-        page.get_by_test_id("stSidebarCollapseButton").get_by_role("button").click()
-
-
-def test_a_file_goes_from_upload_to_a_point_with_file_and_line(page: Page, demo: str) -> None:
-    page.goto(demo)
-    expect(page.get_by_role("heading", level=1)).to_be_visible()
+def test_a_file_goes_from_upload_to_a_point_with_file_and_line(page: Page, plant: str) -> None:
+    open_page(page, plant)
     go_to(page, "Import")
     page.set_input_files("input[type=file]", U1)
-    # the store is shared by both widths: the second time the same rows are duplicates
-    fresh = r"5 rows read = 2 used \+ 3 set aside"
-    again = r"5 rows read = 0 used"
-    expect(page.get_by_text(re.compile(f"({fresh}|{again}).*The account closes"))).to_be_visible()
-    page.get_by_role("button", name="Import into the store").click()
+    account = re.compile(r"5 rows read = 2 used \+ 3 set aside.*The account closes")
+    expect(page.get_by_text(account)).to_be_visible()
+    press(page, "Import into the store")
     expect(page.get_by_text(re.compile(r"Imported\. 5 rows read"))).to_be_visible()
-    page.goto(f"{demo}/control-chart")
+    open_page(page, f"{plant}/control-chart")
     expect(page.get_by_role("heading", level=1)).to_have_text("Control chart")
-    page.get_by_role("combobox").first.click()
-    page.get_by_role("option", name=re.compile("P-100")).first.click()
-    point = page.locator("path[aria-label^='Batch B101']").first
-    point.click()
-    readings = page.get_by_test_id("stMain")
+    choose(page, "Product and measuring condition", re.compile("P-100"))
+    page.locator("path[aria-label^='Batch B101']").first.click()
+    readings = main_of(page)
     expect(readings).to_contain_text("U1_latin1_semicolon_preamble.csv")
     expect(readings).to_contain_text("2.010,0 mPa·s")
+    no_sideways(page)
 
 
 def test_a_click_on_a_point_shows_its_readings(page: Page, demo: str) -> None:
-    page.goto(f"{demo}/control-chart")
-    point = page.locator("path[aria-label^='Batch N4178']").first
-    expect(point).to_be_visible()
-    # the measured width of the window draws the page once more: wait until it is at rest
-    page.wait_for_timeout(2000)
-    page.wait_for_function(
-        "document.querySelector('[data-testid=stApp]')"
-        "?.getAttribute('data-test-script-state') === 'notRunning'"
-    )
-    expect(point).to_be_visible()
+    open_page(page, f"{demo}/control-chart")
+    expect(main_of(page)).not_to_contain_text("N4178: ")
     # on a phone neighbouring points overlap: whichever is hit, its batch is of the same file
-    point.click(force=True)
-    expect(page.get_by_test_id("stMain")).to_contain_text("v1_readings_2026-09_to_11.csv")
+    page.locator("path[aria-label^='Batch N4178']").first.click(force=True)
+    expect(main_of(page)).to_contain_text("v1_readings_2026-09_to_11.csv")
+
+
+def test_an_analyst_answers_what_the_file_leaves_open(page: Page, plant: str) -> None:
+    """Unit and order of dates are asked; nothing is kept before; the answers reach the chart."""
+    lines = [
+        f"K{n:03};P-200;{1500 + 7 * (n * 37 % 11)};{n + 1:02}/06/2026;08:{n:02};V7"
+        for n in range(10)
+    ]
+    file = "\n".join(["batch;product;viscosity;date;time;instrument", *lines, ""]).encode()
+    open_page(page, f"{plant}/import")
+    page.set_input_files(
+        "input[type=file]",
+        files=[{"name": "lab.csv", "mimeType": "text/csv", "buffer": file}],
+    )
+    main = main_of(page)
+    expect(main).to_contain_text("Nothing of it is imported before it is said.")
+    expect(page.get_by_role("button", name="Import into the store")).to_have_count(0)
+    choose(page, re.compile("which one is it"), re.compile(r"^cP$"))
+    choose(page, re.compile("day-month or month-day"), re.compile("^mdy$"))
+    press(page, "Read again")
+    expect(main).to_contain_text("10 rows read = 10 used")
+    no_sideways(page)
+    press(page, "Import into the store")
+    expect(main).to_contain_text("Imported. 10 rows read = 10 used")
+
+    open_page(page, f"{plant}/control-chart")
+    choose(page, "Product and measuring condition", re.compile("P-200"))
+    point = page.locator("path[aria-label^='Batch K009']").first
+    expect(point).to_have_attribute("aria-label", re.compile("1521"))
+    expect(main).to_contain_text("6 Oct 2026")  # 10/06 as month, then day: not in June
+    expect(main).to_contain_text("lab.csv")
+    no_sideways(page)
