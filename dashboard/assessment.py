@@ -145,9 +145,8 @@ def assess_store(
     instruments = instruments_of(batches[is_product])
     runs = load_readings(store, checks["id"]) if checks_read is None else checks_read
     standards = check_standards(runs, characteristics)
-    aside = _set_aside(store.set_aside_counts())
-    specifications = _specifications(store)
-    decided = _decisions(store)
+    aside, specifications = known_besides(store)
+    decided = decisions(store)
     found = [
         _assess(
             row,
@@ -160,6 +159,11 @@ def assess_store(
         )
         for row in products.itertuples()
     ]
+    return in_order(found)
+
+
+def in_order(found: Sequence[Assessment]) -> list[Assessment]:
+    """What needs a person first."""
     return sorted(
         found,
         key=lambda one: (
@@ -200,6 +204,13 @@ def _chosen_products(characteristics: pd.DataFrame, product: str | None) -> pd.D
     return chosen
 
 
+def known_besides(
+    store: Any,
+) -> tuple[dict[int, dict[str, int]], dict[str, list[ingest.Specification]]]:
+    """Beside batches and decisions: counts of readings set aside, and specifications."""
+    return _set_aside(store.set_aside_counts()), _specifications(store)
+
+
 def _specifications(store: Any) -> dict[str, list[ingest.Specification]]:
     found: dict[str, list[ingest.Specification]] = {}
     for one in store.specifications():
@@ -207,7 +218,7 @@ def _specifications(store: Any) -> dict[str, list[ingest.Specification]]:
     return found
 
 
-def _decisions(store: Any) -> dict[int, _Decided]:
+def decisions(store: Any) -> dict[int, _Decided]:
     """All decisions of the store at once, by characteristic."""
     frozen: dict[int, list[ingest.FrozenLimits]] = {}
     for one in ingest.frozen_limits(store, chart="individuals"):

@@ -25,6 +25,7 @@ from dashboard.grouping import load_batch
 from dashboard.investigate import Investigated, investigate_product, sharing
 from dashboard.levels import RepeatabilityByLevel
 from dashboard.measuring import CheckVerdicts
+from dashboard.renewal import Judged, judge
 from dashboard.serving import import_demo
 from ingest import journal
 
@@ -182,7 +183,16 @@ def _tick() -> datetime:
 # session would take longer than all else that a page does. They are frozen values.
 @st.cache_resource(max_entries=2, show_spinner="Working out limits and signals …")
 def _judged(url: str, revision: int, rules: str, _store: ingest.Store) -> list[Assessment]:
-    return assess_store(_store, rules=rules, now=as_of())
+    held = _latest(url, rules)
+    judged = judge(_store, rules, as_of(), held.get("judged"))
+    held["judged"] = judged
+    return list(judged.found)
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _latest(url: str, rules: str) -> dict[str, Judged]:
+    """The newest judgement under these rules, whatever the revision, to go on from."""
+    return {}
 
 
 @st.cache_resource(max_entries=2, show_spinner=False)

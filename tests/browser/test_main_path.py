@@ -5,22 +5,29 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
-from tests.browser.steps import choose, go_to, main_of, no_sideways, open_page, press
+from tests.browser.steps import choose, go_to, is_phone, main_of, no_sideways, open_page, press
 
 U1 = Path(__file__).parent / "data" / "U1_latin1_semicolon_preamble.csv"
 
 
-def test_a_file_goes_from_upload_to_a_point_with_file_and_line(page: Page, plant: str) -> None:
-    open_page(page, plant)
+def upload(page: Page, name: str, content: bytes) -> None:
+    file = {"name": name, "mimeType": "text/csv", "buffer": content}
+    page.set_input_files("input[type=file]", files=[file])
+
+
+def test_a_file_goes_from_upload_to_a_point_with_file_and_line(page: Page, site: str) -> None:
+    # the store is shared by both widths: each brings a product of its own
+    product = "P-101" if is_phone(page) else "P-100"
+    open_page(page, site)
     go_to(page, "Import")
-    page.set_input_files("input[type=file]", U1)
+    upload(page, U1.name, U1.read_bytes().replace(b"P-100", product.encode()))
     account = re.compile(r"5 rows read = 2 used \+ 3 set aside.*The account closes")
     expect(page.get_by_text(account)).to_be_visible()
     press(page, "Import into the store")
     expect(page.get_by_text(re.compile(r"Imported\. 5 rows read"))).to_be_visible()
-    open_page(page, f"{plant}/control-chart")
+    open_page(page, f"{site}/control-chart")
     expect(page.get_by_role("heading", level=1)).to_have_text("Control chart")
-    choose(page, "Product and measuring condition", re.compile("P-100"))
+    choose(page, "Product and measuring condition", re.compile(product))
     page.locator("path[aria-label^='Batch B101']").first.click()
     readings = main_of(page)
     expect(readings).to_contain_text("U1_latin1_semicolon_preamble.csv")
@@ -36,18 +43,16 @@ def test_a_click_on_a_point_shows_its_readings(page: Page, demo: str) -> None:
     expect(main_of(page)).to_contain_text("v1_readings_2026-09_to_11.csv")
 
 
-def test_an_analyst_answers_what_the_file_leaves_open(page: Page, plant: str) -> None:
+def test_an_analyst_answers_what_the_file_leaves_open(page: Page, site: str) -> None:
     """Unit and order of dates are asked; nothing is kept before; the answers reach the chart."""
+    product = "P-201" if is_phone(page) else "P-200"
     lines = [
-        f"K{n:03};P-200;{1500 + 7 * (n * 37 % 11)};{n + 1:02}/06/2026;08:{n:02};V7"
+        f"K{n:03};{product};{1500 + 7 * (n * 37 % 11)};{n + 1:02}/06/2026;08:{n:02};V7"
         for n in range(10)
     ]
     file = "\n".join(["batch;product;viscosity;date;time;instrument", *lines, ""]).encode()
-    open_page(page, f"{plant}/import")
-    page.set_input_files(
-        "input[type=file]",
-        files=[{"name": "lab.csv", "mimeType": "text/csv", "buffer": file}],
-    )
+    open_page(page, f"{site}/import")
+    upload(page, f"{product}.csv", file)
     main = main_of(page)
     expect(main).to_contain_text("Nothing of it is imported before it is said.")
     expect(page.get_by_role("button", name="Import into the store")).to_have_count(0)
@@ -59,10 +64,10 @@ def test_an_analyst_answers_what_the_file_leaves_open(page: Page, plant: str) ->
     press(page, "Import into the store")
     expect(main).to_contain_text("Imported. 10 rows read = 10 used")
 
-    open_page(page, f"{plant}/control-chart")
-    choose(page, "Product and measuring condition", re.compile("P-200"))
+    open_page(page, f"{site}/control-chart")
+    choose(page, "Product and measuring condition", re.compile(product))
     point = page.locator("path[aria-label^='Batch K009']").first
     expect(point).to_have_attribute("aria-label", re.compile("1521"))
     expect(main).to_contain_text("6 Oct 2026")  # 10/06 as month, then day: not in June
-    expect(main).to_contain_text("lab.csv")
+    expect(main).to_contain_text(f"{product}.csv")
     no_sideways(page)
