@@ -187,10 +187,6 @@ def renewed(found: Sequence[Assessment], now: datetime) -> list[Assessment]:
     ]
 
 
-def _aged(one: Assessment, said: str) -> Assessment:
-    return replace(one, stale=bool(said), stale_sentence=said)
-
-
 def _chosen_products(characteristics: pd.DataFrame, product: str | None) -> pd.DataFrame:
     named = characteristics["product"].str.strip() != ""  # rows without a product are set aside
     products = characteristics[named & (characteristics["sample_type"] == "product")]
