@@ -250,10 +250,10 @@ def keep(decide: Callable[[], object]) -> None:
     st.rerun()
 
 
-def send(key: str) -> bool:
+def send(key: str, label: str = "Record") -> bool:
     """The end of a form: who says it, and the button."""
     widgets.your_name(key, in_form=True)
-    return st.form_submit_button("Record", type="primary", on_click=partial(state.keep_name, key))
+    return st.form_submit_button(label, type="primary", on_click=partial(state.keep_name, key))
 
 
 def _step(event: Event) -> str:

@@ -16,7 +16,6 @@ from dashboard import (
 from dashboard.assessment import Assessment
 from dashboard.investigate import Investigated
 from dashboard.investigation_results import Contents, FactorView
-from dashboard.views import chart_parts as parts
 from dashboard.views import investigation_record as record
 
 words = escaping.markdown
@@ -100,7 +99,7 @@ def pictures(one: Assessment, investigated: Investigated, about: Contents, names
         standards = any(panel.key.startswith("check") for panel in panels())
         st.caption(legend(about, standards))
         if panels():
-            parts.save(panels, f"{one.product} investigation", "investigation")
+            widgets.save(panels, f"{one.product} investigation", "investigation")
     with right:
         evidence(about)
         happened(about)

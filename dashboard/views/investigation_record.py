@@ -126,7 +126,7 @@ def _actions(
         if st.button("Agree an action", icon=":material/add_task:", key="action.new"):
             _action(one, subject)
         for action in decisions_view.open_actions(records):
-            label = f"Done: {_short(action.words)}"
+            label = f"Done: {text.short(action.words)}"
             if st.button(words(label), key=f"done.{action.id}", icon=":material/task_alt:"):
                 keep(partial(say, one, subject.event, "action done", about=action.id))
     if not any(record.kind == "action" for record in records):
@@ -212,7 +212,3 @@ def _others(one: Assessment, subject: Subject) -> None:
 
 def _when(record: ingest.EventRecord) -> str:
     return text.moment(pd.Timestamp(record.at))
-
-
-def _short(said: str) -> str:
-    return said if len(said) <= 28 else f"{said[:26]}…"

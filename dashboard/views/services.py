@@ -1,12 +1,12 @@
 """What was done to the instruments: written down here, drawn above every chart they measure."""
 
-from collections.abc import Callable, Sequence
-from functools import partial
+from collections.abc import Sequence
 
 import streamlit as st
 
 import ingest
 from dashboard import cache, escaping, state, tables_of_site, text, widgets
+from dashboard.views.chart_decisions import keep, send
 
 words = escaping.markdown
 
@@ -36,9 +36,9 @@ def _record(instruments: Sequence[str]) -> None:
         )
         on = st.date_input("Day it was done", state.today(), format="YYYY-MM-DD", key="service.on")
         said = st.text_input("What was done", key="service.words", max_chars=300)
-        sent = _send("Record", "service.name")
+        sent = send("service.name")
     if sent:
-        _keep(lambda: ingest.record_service(cache.store(), name or "", on, said, by=state.name()))
+        keep(lambda: ingest.record_service(cache.store(), name or "", on, said, by=state.name()))
 
 
 def _take_back(found: Sequence[ingest.Service]) -> None:
@@ -52,22 +52,8 @@ def _take_back(found: Sequence[ingest.Service]) -> None:
             key="service.which",
         )
         why = st.text_input("Why is it taken back?", key="service.why", max_chars=300)
-        sent = _send("Take back", "service.back.name")
+        sent = send("service.back.name", "Take back")
     if sent:
-        _keep(
+        keep(
             lambda: ingest.take_back_service(cache.store(), found[number].id, why, by=state.name())
         )
-
-
-def _send(label: str, key: str) -> bool:
-    widgets.your_name(key, in_form=True)
-    return st.form_submit_button(label, on_click=partial(state.keep_name, key))
-
-
-def _keep(decide: Callable[[], object]) -> None:
-    try:
-        decide()
-    except ingest.IngestError as error:
-        st.error(words(error))
-        return
-    st.rerun()
