@@ -16,6 +16,7 @@ from dashboard import (
 from dashboard.assessment import Assessment
 from dashboard.investigate import Investigated
 from dashboard.investigation_results import Contents, FactorView
+from dashboard.views import chart_parts as parts
 from dashboard.views import investigation_record as record
 
 words = escaping.markdown
