@@ -85,7 +85,8 @@ def matters_of(
     Args:
         found: every product judged. settings: of the site, for its plan.
         changed: batches that changed since the last look, by characteristic: what is past already
-            when it is seen for the first time is told all the same if it is new.
+            when it is seen for the first time is told all the same if it is new, or was among the
+            newest batches before so many others came.
         imports: those to speak of. looked: what the look found beside the store.
     """
     plan = plan_of(settings)
@@ -134,11 +135,12 @@ def event_identity(one: Assessment, event: Event) -> str:
 
 def _of_product(one: Assessment, plan: Mapping[str, Step], changed: set[str]) -> list[Matter]:
     matters = []
+    recent = OPEN_WINDOW + len(changed)
     for event in one.events:
-        past = not event.open and not event.handling.closed and changed & set(event.batches)
-        if event.open or past:
+        new = bool(changed & set(event.batches)) or event.stop >= one.n_batches - recent
+        if event.open or (new and not event.handling.closed):
             matters.append(_event(one, event, plan[step_key(event)]))
-    newest = set(one.batches["batch"].iloc[-OPEN_WINDOW:]) | changed
+    newest = set(one.batches["batch"].iloc[-recent:]) | changed
     at = dict(zip(one.batches["batch"], one.batches["at"], strict=True))
     means = dict(zip(one.batches["batch"], one.batches["mean"], strict=True))
     for batch in one.outside_specification:

@@ -30,6 +30,7 @@ from dashboard.watch.matters import Looked, matters_of
 from dashboard.watch.messages import Words
 from dashboard.watch.noticing import Observed, add_row, moment, rows_of
 from ingest import outbox
+from ingest.opening import current_revision
 
 FIRST_LOOK_BACK = timedelta(days=14)
 """How old an import with unread rows may be to be told when the watch begins."""
@@ -86,6 +87,7 @@ def look(run: Running) -> Cycle:
 
 
 def _look(run: Running) -> Cycle:
+    begin(run)
     looked = bring_in(run)
     noticed = notice(run, looked)
     sent, failed = 0, [why for why in (*looked.sources.values(), *looked.files.values()) if why]
@@ -98,6 +100,18 @@ def _look(run: Running) -> Cycle:
             failed += [why] if why else []
     waiting = sum(one.waits for one in run.ledger.known.values())
     return Cycle(waiting, noticed, sent, tuple(failed))
+
+
+def begin(run: Running) -> None:
+    """Before the very first look: note how far the store is, in case that look does not end."""
+    with run.store.reading() as connection:
+        begun = bool(outbox.watch_state(connection))
+    if begun:
+        return
+    with run.store.writing() as connection:
+        if not outbox.watch_state(connection):
+            state = {"begun_revision": current_revision(connection)}
+            outbox.keep_watch_state(connection, state)
 
 
 def bring_in(run: Running) -> Looked:
@@ -189,7 +203,7 @@ def observe(run: Running, looked: Looked) -> Observed:
     else:
         found = assess_store(store, rules=run.watch.rules, now=at)
         run.judged = (revision, found)
-    changed = _changed(store, state.get("revision"), revision)
+    changed = _changed(store, state.get("revision", state.get("begun_revision")), revision)
     unread = _unread(imports, state, at)
     newest = max([int(state.get("import", 0)), *(int(n) for n in imports["id"])])
     undone = imports.loc[imports["undone"].astype(bool), "id"]

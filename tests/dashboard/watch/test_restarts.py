@@ -94,6 +94,8 @@ def test_each_event_once_across_20_kills(tmp_path: Path, monkeypatch: pytest.Mon
             before = len(outbox_of(store))
             watch = processes.Process(target=restarted.main, args=(store.url, str(file)))
             watch.start()
+            if not kill:
+                wait_until_begun(store)
             if kill % 2:  # while it sends
                 in_the_act += wait_for_a_claim(store, before)
                 time.sleep(chance.uniform(0, 0.2))
@@ -142,6 +144,16 @@ def wait_for_a_claim(store: ingest.Store, before: int, seconds: float = 4.0) -> 
             return True
         time.sleep(0.01)
     return False
+
+
+def wait_until_begun(store: ingest.Store) -> None:
+    """What is there when the watch begins is told as far as it is recent, as on the overview."""
+    end = time.monotonic() + 20
+    while time.monotonic() < end:
+        with store.reading() as connection:
+            if outbox.watch_state(connection):
+                return
+        time.sleep(0.01)
 
 
 def says(one: Delivery, event: str) -> bool:

@@ -146,6 +146,29 @@ def test_what_is_past_already_when_it_comes_in_is_told_all_the_same(bench: Bench
     assert len(book(bench)) == 1
 
 
+def test_a_first_look_that_did_not_end_loses_nothing(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was new when the watch began is past when its first look is done at last."""
+
+    def killed(*_: Any) -> Any:
+        raise Killed
+
+    bench.describe(BOOK)
+    add_batches(bench.store, [("OUT-1", 2300.0)], bench.now)
+    with monkeypatch.context() as patched:
+        patched.setattr(service, "observe", killed)
+        with pytest.raises(Killed):
+            bench.look()
+    late = [(f"C{i:02d}", 2000.0 + (-1) ** i * 9) for i in range(12)]
+    add_batches(bench.store, late, bench.now + timedelta(hours=3))
+    bench.restart()
+    bench.look()
+    (line,) = book(bench)
+    assert OUT in line["text"]
+    assert "Events on control charts" in line["text"]
+
+
 def test_quiet_hours_gather_into_one_message(bench: Bench) -> None:
     bench.describe(
         '[watch]\ntime_zone = "Europe/Berlin"\nquiet_hours = "22:00-06:00"\n'
