@@ -5,6 +5,7 @@ Heavy libraries are imported inside the commands that use them, so that `--help`
 """
 
 import json
+import os
 import signal
 import sys
 from collections.abc import Callable
@@ -50,6 +51,9 @@ def main() -> None:
     """Run the command line; no traceback reaches a user for a bad file, store or argument."""
     signal.signal(signal.SIGINT, _stop)
     signal.signal(signal.SIGTERM, _stop)
+    # Many small matrices: threads of the linear algebra would mostly wait for each other, on a
+    # busy computer ten times as long as the work takes. Read when numpy is loaded, by `serve` too.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         _run()
     except Stopped:
