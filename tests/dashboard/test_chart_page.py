@@ -1,5 +1,6 @@
 """The control chart page as a person uses it, without a browser."""
 
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -8,7 +9,6 @@ from streamlit.testing.v1 import AppTest
 
 import ingest
 from dashboard.catalog import CHARTS
-from dashboard.serving import build_demo_store
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 DATA = Path(__file__).parent / "data"
@@ -21,8 +21,8 @@ def _fresh_caches() -> None:
 
 
 @pytest.fixture
-def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ingest.Store:
-    url, as_of = build_demo_store(tmp_path / "demo.sqlite")
+def store(own_demo: tuple[str, datetime], monkeypatch: pytest.MonkeyPatch) -> ingest.Store:
+    url, as_of = own_demo
     monkeypatch.setenv("VISCOSITY_SPC_STORE", url)
     monkeypatch.setenv("VISCOSITY_SPC_AS_OF", as_of.isoformat())
     return ingest.open_store(url)
@@ -30,7 +30,10 @@ def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> ingest.Store:
 
 def open_chart() -> AppTest:
     app = AppTest.from_file(str(APP), default_timeout=60)
-    app.run()
+    with pytest.MonkeyPatch.context() as patch:
+        # a page can be gone to after a first run; without a store that run draws nothing else
+        patch.setenv("VISCOSITY_SPC_STORE", "nowhere://")
+        app.run()
     return app.switch_page("views/control_chart.py").run()
 
 

@@ -16,7 +16,6 @@ from dashboard import cache, escaping
 from dashboard.assessment import DEFAULT_RULES, to_json
 from dashboard.catalog import CHARTS, PAGES, STATE_FORMS
 from dashboard.results import CAUTION, NOT_FRESH, STATES
-from dashboard.serving import build_demo_store
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
 DATA = Path(__file__).parent / "data"
@@ -25,16 +24,11 @@ VERDICTS = ("overview.py", "control_chart.py", "capability.py", "measuring_syste
 ONE_ROW = "batch,product,viscosity,unit\nB1,P-1,2000,mPa.s\n"
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(autouse=True, scope="module")
 def _fresh_caches() -> None:
+    """Once: each test has a store of its own, or one that all of them only look at."""
     st.cache_data.clear()
     st.cache_resource.clear()
-
-
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
-    url, as_of = build_demo_store(tmp_path_factory.mktemp("demo") / "demo.sqlite")
-    return url, as_of.isoformat()
 
 
 @pytest.fixture
@@ -60,8 +54,13 @@ def use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
 
 def open_page(file: str = "overview.py", **address: str) -> AppTest:
     app = AppTest.from_file(str(APP), default_timeout=60)
-    app.run()
-    if file != "overview.py":
+    if file == "overview.py":
+        app.run()
+    else:
+        with pytest.MonkeyPatch.context() as patch:
+            # a page can be gone to after a first run; without a store that draws nothing else
+            patch.setenv("VISCOSITY_SPC_STORE", "nowhere://")
+            app.run()
         for key, value in address.items():
             app.query_params[key] = value
         app.switch_page(f"views/{file}").run()

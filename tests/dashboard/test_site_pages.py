@@ -10,7 +10,6 @@ from streamlit.testing.v1 import AppTest
 import ingest
 from dashboard import drawing, figures, setup_files, site_setup, widgets
 from dashboard.results import CAUTION
-from dashboard.serving import build_demo_store
 from dashboard.setup_tables import TABLES
 
 APP = Path(__file__).parents[2] / "dashboard" / "app.py"
@@ -26,16 +25,11 @@ STUDY = b"part,appraiser,value\n" + b"".join(
 )
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(autouse=True, scope="module")
 def _fresh_caches() -> None:
+    """Once: each test has a store of its own, or one that all of them only look at."""
     st.cache_data.clear()
     st.cache_resource.clear()
-
-
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
-    url, as_of = build_demo_store(tmp_path_factory.mktemp("demo") / "demo.sqlite")
-    return url, as_of.isoformat()
 
 
 @pytest.fixture
@@ -63,7 +57,10 @@ def use(tmp_path, monkeypatch, demo):
 
 def page(file: str, **address: str) -> AppTest:
     app = AppTest.from_file(str(APP), default_timeout=90)
-    app.run()
+    with pytest.MonkeyPatch.context() as patch:
+        # a page can be gone to after a first run; without a store that run draws nothing else
+        patch.setenv("VISCOSITY_SPC_STORE", "nowhere://")
+        app.run()
     for key, value in address.items():
         app.query_params[key] = value
     return app.switch_page(f"views/{file}").run()
@@ -90,6 +87,19 @@ def enter(app: AppTest, table: str, **values: object) -> None:
     next(one for one in app.button if one.label == "Put into the table").click().run()
 
 
+@pytest.fixture(scope="module")
+def looked_at(tmp_path_factory, demo) -> dict[str, tuple[str, str]]:
+    """Stores that nothing is changed in, by kind: address and time."""
+    found = {"demo": demo}
+    for kind in ("empty", "tiny"):
+        store = ingest.open_store(str(tmp_path_factory.mktemp(kind) / "store.sqlite"))
+        if kind == "tiny":
+            store.add(ingest.read_bytes(ONE_ROW, "one.csv"))
+        found[kind] = (store.url, "")
+        store.close()
+    return found
+
+
 @pytest.mark.parametrize("kind", ["empty", "tiny", "demo"])
 @pytest.mark.parametrize(
     ("file", "part"),
@@ -99,8 +109,9 @@ def enter(app: AppTest, table: str, **values: object) -> None:
         *(("setup.py", part) for part in SET_UP),
     ],
 )
-def test_every_part_on_every_store(use, kind, file, part) -> None:
-    use(kind)
+def test_every_part_on_every_store(looked_at, monkeypatch, kind, file, part) -> None:
+    monkeypatch.setenv("VISCOSITY_SPC_STORE", looked_at[kind][0])
+    monkeypatch.setenv("VISCOSITY_SPC_AS_OF", looked_at[kind][1])
     app = page(file, **({"part": part} if part else {}))
     assert not app.exception
     assert not app.error
