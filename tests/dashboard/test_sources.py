@@ -16,6 +16,7 @@ import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 import ingest
+from dashboard import cli
 from dashboard.folders import FolderWatch, is_held
 from dashboard.serving import build_demo_store
 
@@ -38,13 +39,26 @@ def command(folder: Path, *arguments: str) -> list[str]:
     return [sys.executable, "-m", "dashboard.cli", *arguments, *store]
 
 
-def run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        command(folder, *arguments), cwd=ROOT, text=True, capture_output=True, check=False
-    )
+@pytest.fixture
+def run(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., subprocess.CompletedProcess[str]]:
+    """Run the command line in this process, as from the root of the project."""
+
+    def _run(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
+        given = ["viscosity-spc", *command(folder, *arguments)[3:]]
+        monkeypatch.chdir(ROOT)
+        monkeypatch.setattr(sys, "argv", given)
+        monkeypatch.setattr(signal, "signal", lambda *_: None)
+        with pytest.raises(SystemExit) as ended:
+            cli.main()
+        said = capsys.readouterr()
+        return subprocess.CompletedProcess(given, int(ended.value.code or 0), said.out, said.err)
+
+    return _run
 
 
-def test_pull_prints_the_account_and_then_nothing_new(plant: Path) -> None:
+def test_pull_prints_the_account_and_then_nothing_new(plant: Path, run) -> None:
     """README of the sample data: 280 rows, one slip of the fingers (8670 for 867)."""
     first = run(plant, "pull", "lab", "--json")
     assert first.returncode == 1, first.stderr  # the slip needs a person
@@ -60,7 +74,7 @@ def test_pull_prints_the_account_and_then_nothing_new(plant: Path) -> None:
     assert (row["name"], row["n_rows"], row["watermark"]) == ("lab", 280, "280")
 
 
-def test_changed_and_deleted_rows_are_said(plant: Path) -> None:
+def test_changed_and_deleted_rows_are_said(plant: Path, run) -> None:
     run(plant, "pull", "lab")
     with closing(sqlite3.connect(plant / "lab.sqlite")) as connection, connection:
         connection.execute("UPDATE readings SET viscosity = 999.0 WHERE id = 280")
@@ -72,7 +86,7 @@ def test_changed_and_deleted_rows_are_said(plant: Path) -> None:
     assert "1 not in the source any more; their readings stay" in told.stdout
 
 
-def test_what_cannot_be_pulled_is_one_sentence(plant: Path) -> None:
+def test_what_cannot_be_pulled_is_one_sentence(plant: Path, run) -> None:
     for arguments, words in (
         (["pull", "lims"], "No source lims is described"),
         (["pull", "lab", "--config", "nowhere.toml"], "there is no such file"),

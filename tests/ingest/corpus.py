@@ -9,6 +9,8 @@ import json
 import math
 import sys
 from collections import Counter
+from collections.abc import Iterator
+from typing import Any
 
 from ingest import FileReading, IngestError, read_bytes
 
@@ -19,15 +21,18 @@ NUMBERS = ("viscosity", "torque", "temperature", "speed")
 LOOKED_AT = ("line", "batch", "product", "replicate", "tested_at", *NUMBERS)
 
 
+def used_rows(reading: FileReading) -> Iterator[dict[str, Any]]:
+    """What is looked at of the rows in use, block by block."""
+    for block in reading.typed:
+        used = block.loc[block["reason"] == "", list(LOOKED_AT)]
+        for values in zip(*(used[name].tolist() for name in LOOKED_AT), strict=True):
+            yield dict(zip(LOOKED_AT, values, strict=True))
+
+
 def differences(made: Case, reading: FileReading) -> list[str]:
     """Used readings that are not what was meant."""
-    rows = reading.rows  # made anew each time
-    if rows.empty:
-        return []
-    used = rows.loc[rows["reason"] == "", list(LOOKED_AT)]
     wrong = []
-    for values in zip(*(used[name].tolist() for name in LOOKED_AT), strict=True):
-        row = dict(zip(LOOKED_AT, values, strict=True))
+    for row in used_rows(reading):
         # a stray quotation mark inside a name is what the file really says
         batch, product = (row[name].replace('"', "").strip() for name in ("batch", "product"))
         number = int(row["replicate"])
