@@ -2,18 +2,26 @@
 
 The record is made in memory: two readings a batch, four instruments with two check fluids each; a
 third of the products move. Reading it from a store is not part of the time.
+
+investigate_speed.py STORE judges and investigates every product of a store as `assess --json`
+does, and then single ones as the Investigation page does; the store may be brought up to date, so
+give it a copy.
 """
 
 import sys
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import dashboard  # noqa: F401, I001 - before NumPy: it asks for one thread of linear algebra
+
 import numpy as np
 import pandas as pd
 
-sys.path.insert(0, str(Path(__file__).parents[2]))
-
+import ingest
 from dashboard.histories import histories_of
+from dashboard.investigate import assess_and_investigate, investigate_product, sharing
 from spc.drift import investigate
 
 DAYS = 700.0
@@ -87,7 +95,26 @@ def record(products: int, batches: int) -> tuple[pd.DataFrame, pd.DataFrame]:
     return rows.sort_values("days", kind="stable").reset_index(drop=True), characteristics
 
 
+def from_store(url: str) -> None:
+    """Time the whole way from a store to all verdicts, then to single ones."""
+    store = ingest.open_store(url, create=False)
+    began, used = time.perf_counter(), time.process_time()
+    found, investigated = assess_and_investigate(store, None, "three-sigma-ewma")
+    took, busy = time.perf_counter() - began, time.process_time() - used
+    print(f"{len(investigated)} of {len(found)} products: {took:.1f} s ({busy:.1f} s of processor)")
+    shared, characteristics = sharing(found), store.characteristics()
+    each = []
+    for one in found[:: max(1, len(found) // 20)]:
+        used = time.process_time()
+        investigate_product(store, one, shared, characteristics=characteristics)
+        each.append(1000 * (time.process_time() - used))
+    print(f"single products {min(each):.0f} to {max(each):.0f} ms of processor")
+
+
 if __name__ == "__main__":
+    if len(sys.argv) == 2 and not sys.argv[1].isdecimal():
+        from_store(sys.argv[1])
+        raise SystemExit
     products = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     batches = int(sys.argv[2]) if len(sys.argv) > 2 else 1250
     tables = record(products, batches)
