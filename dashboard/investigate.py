@@ -90,7 +90,7 @@ def investigate_product(
     readings = load_readings(store, [number, *beside, *(int(i) for i in checks["id"])])
     if not names:
         people = {name: str(i) for i, name in enumerate(store.operators(number), 1)}
-        readings["operator"] = readings["operator"].map(people).fillna("")
+        readings["operator"] = [people.get(name, "") for name in readings["operator"]]
     history = histories_of(readings, characteristics).get(number)
     return None if history is None else Investigated(history, investigate_history(history))
 

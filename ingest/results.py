@@ -173,10 +173,12 @@ def not_parsed(connection: sa.Connection, import_id: int | None) -> pd.DataFrame
 def _frame(connection: sa.Connection, query: str, values: dict[str, Any]) -> pd.DataFrame:
     result = connection.execute(sa.text(query), values)
     names, rows = list(result.keys()), result.fetchall()
+    if not rows:
+        return pd.DataFrame([], columns=names)
     # column by column: pandas asks every single row what kind of tuple it is, which takes longer
     # than all else
-    columns = zip(*rows, strict=True) if rows else ([] for _ in names)
-    return pd.DataFrame(dict(zip(names, map(list, columns), strict=True)), columns=names)
+    columns = map(list, zip(*rows, strict=True))
+    return pd.DataFrame(dict(zip(names, columns, strict=True)), columns=names)
 
 
 def _in_production_order(frame: pd.DataFrame) -> pd.DataFrame:
