@@ -4,12 +4,14 @@
 
 STORE is the path of a SQLite store, or a number of characteristics to make one with (2,500 readings
 each). Printed: from the start of the server to its answer, the first overview after it, overviews
-in further new browser sessions, a reload, the batch page, so many sessions at once, and the
-memory of the server. "Complete" means that the page has its last line and nothing is running.
+in further new browser sessions, a reload, chart pages, clicks on points, the batch page, so many
+sessions at once, and the memory of the server. "Complete" means that the page has its last line and
+nothing is running.
 """
 
 import asyncio
 import os
+import re
 import socket
 import statistics
 import subprocess
@@ -121,6 +123,30 @@ async def _answers(address: str, n: int) -> list[float]:
     return list(await asyncio.gather(*(one() for _ in range(n))))
 
 
+def charts(page: Page, address: str) -> None:
+    """Chart pages by their address, and clicks on points, each until the page is complete."""
+    numbers = [int(one) for one in page.evaluate(CARDS) or ["1"]]
+    first = [complete(page, f"{address}/control-chart?characteristic={n}") for n in numbers[:5]]
+    say_all("chart page of a product that nobody has opened", first)
+    shown = f"{address}/control-chart?characteristic={numbers[0]}"
+    say_all("chart page again, loaded anew", [complete(page, shown) for _ in range(5)])
+    took = []
+    for step in range(2, 7):
+        points = page.locator("[data-testid=stVegaLiteChart] path[aria-label^='Batch ']")
+        batch = re.match(r"Batch (\S+?)[,:;]", points.nth(step).get_attribute("aria-label") or "")
+        assert batch, "a point does not say which batch it is"
+        began = time.perf_counter()
+        points.nth(step).click(force=True)
+        page.get_by_text(re.compile(f"^{re.escape(batch[1])}: ")).wait_for()
+        took.append(time.perf_counter() - began)
+    say_all("click on a point until its batch is told", took)
+
+
+CARDS = """() => [...document.querySelectorAll("a[href*='characteristic=']")]
+  .filter(one => one.href.includes('control-chart'))
+  .map(one => new URL(one.href).searchParams.get('characteristic'))"""
+
+
 def memory(pid: int) -> float:
     """Resident memory of a process in MB (Linux)."""
     for line in Path(f"/proc/{pid}/status").read_text().splitlines():
@@ -143,6 +169,12 @@ def start(store: str, port: int) -> subprocess.Popen[bytes]:
 
 def say(what: str, seconds: float, more: str = "") -> None:
     print(f"{what:<58}{seconds:>8.2f} s  {more}", flush=True)
+
+
+def say_all(what: str, taken: list[float]) -> None:
+    """The median of what was measured, its ends, and how busy the machine was meanwhile."""
+    load = f"{min(taken):.2f} to {max(taken):.2f}, n = {len(taken)}; load {os.getloadavg()[0]:.1f}"
+    say(f"{what}, median", statistics.median(taken), load)
 
 
 def main(store: str, sessions: int) -> None:
@@ -183,6 +215,8 @@ def main(store: str, sessions: int) -> None:
             page = context.new_page()
             complete(page, address)
             say("the same session loads it again", complete(page, address))
+            charts(page, address)
+            complete(page, address)
             link = page.get_by_role("link", name="Batch", exact=True)
             for name in ("Batch page by its link in the menu, first", "again, after the overview"):
                 clicked = time.perf_counter()
