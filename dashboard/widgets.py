@@ -1,6 +1,7 @@
 """Groups of elements that several pages draw. Each input takes its key from `state`."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from functools import partial
 from typing import Any
 
@@ -8,6 +9,7 @@ import altair as alt
 import pandas as pd
 import streamlit as st
 
+import ingest
 from dashboard import cache, drawing, escaping, sentences, state
 from dashboard.assessment import CAUTION, RULE_SETS, Assessment
 from dashboard.catalog import STATE_FORMS
@@ -220,3 +222,26 @@ def download(frame: pd.DataFrame, key: str, file_name: str) -> None:
 def all_assessments() -> list[Assessment]:
     """Every product judged by the rules in use."""
     return cache.assessments(state.load().rules)
+
+
+@contextmanager
+def stoppable(key: str, label: str, stopped: str) -> Iterator[None]:
+    """Long work with a button that stops it, on any page that shows `state.said`.
+
+    Whatever is pressed meanwhile begins a new run beside this one, which then ends at its next sign
+    of progress, from inside of the work: what stands in a transaction is put back. A run that is
+    ended so cannot say anything any more, hence the sentence is laid ready before.
+
+    Args:
+        key: of the button. label: its words. stopped: the sentence for the new run.
+    """
+    state.say_next(stopped)
+    place = st.empty()
+    place.button(label, key=key, icon=":material/stop_circle:")
+    try:
+        yield
+    except ingest.IngestError:
+        state.said()
+        raise
+    state.said()
+    place.empty()

@@ -11,6 +11,7 @@ from dashboard.views import import_parts, source_parts
 
 words = escaping.markdown
 FIRST_ROWS = 8
+MANY_ROWS = 20_000  # that take longer to import than a person waits without a word
 MORE = {
     "time_zone": "Time zone of its clock, such as Europe/Berlin",
     "instrument": "Instrument",
@@ -27,6 +28,8 @@ def main() -> None:
         "encoding, Excel (.xlsx), Parquet, also compressed. Headings in English, German, French "
         "or Spanish. Nothing is kept before you press the button."
     )
+    if said := state.said():
+        st.warning(words(said), icon=":material/stop_circle:")
     source = import_parts.choose_source()
     files = st.file_uploader("Files of readings", accept_multiple_files=True, key="import.files")
     for number, file in enumerate(files):
@@ -65,8 +68,7 @@ def one_file(raw: bytes, digest: str, name: str, source: str, key: str) -> None:
     if account.duplicates == account.rows_read and account.rows_read:
         done.info("Every row of this file is in the store already. Importing it changes nothing.")
     if done.button("Import into the store", key=f"{key}.import"):
-        with st.spinner("Importing …"):
-            report = cache.store().add(reading, source)
+        report = add(reading, source, key)
         done.markdown(f":material/check: Imported. {words(sentences.account(report.account))}")
         for note in report.notes:
             if note not in reading.notes:
@@ -84,6 +86,26 @@ def one_file(raw: bytes, digest: str, name: str, source: str, key: str) -> None:
     if not first.empty:
         with st.expander("First rows as they were read", key=f"{key}.first"):
             st.dataframe(tables.first_rows(first), hide_index=True)
+
+
+def add(reading: ingest.FileReading, source: str, key: str) -> ingest.ImportReport:
+    """Import a file; a large one tells how far it is, and can be stopped."""
+    if reading.account.rows_read < MANY_ROWS:
+        with st.spinner("Importing …"):
+            return cache.store().add(reading, source)
+    bar = st.progress(0.0, "Importing …")
+
+    def seen(done: int, of: int) -> None:
+        bar.progress(min(done / max(of, 1), 1.0), f"Importing … {done} of {of} rows")
+
+    stopped = (
+        f"The import of {reading.name} was stopped, and the store is as it was before. Had all of "
+        "it been written already, it stands below under earlier imports."
+    )
+    with widgets.stoppable(f"{key}.stop", "Stop this import", stopped):
+        report = cache.store().add(reading, source, progress=seen)
+    bar.empty()
+    return report
 
 
 def questions(reading: ingest.FileReading, digest: str, key: str) -> None:

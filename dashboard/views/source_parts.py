@@ -46,8 +46,13 @@ def one_source(row: SourceRow, source: ingest.SourceDescription | None) -> None:
         def seen(rows: int) -> None:
             status.update(label=f"Pulling … {rows} rows looked at")
 
+        stopped = (
+            f"The pull of {source.name} was stopped: what was pulled up to the last whole block is "
+            "stored, and the next pull goes on from there."
+        )
         try:
-            report, failed = ingest.pull(cache.store(), source, progress=seen), ""
+            with widgets.stoppable(f"source.{row.name}.stop", "Stop this pull", stopped):
+                report, failed = ingest.pull(cache.store(), source, progress=seen), ""
             status.update(label="Pulled.", state="complete")
         except ingest.IngestError as error:
             report, failed = None, str(error)

@@ -5,7 +5,16 @@ from pathlib import Path
 
 from playwright.sync_api import Page, expect
 
-from tests.browser.steps import choose, go_to, is_phone, main_of, no_sideways, open_page, press
+from tests.browser.steps import (
+    at_rest,
+    choose,
+    go_to,
+    is_phone,
+    main_of,
+    no_sideways,
+    open_page,
+    press,
+)
 
 U1 = Path(__file__).parent / "data" / "U1_latin1_semicolon_preamble.csv"
 
@@ -71,3 +80,22 @@ def test_an_analyst_answers_what_the_file_leaves_open(page: Page, site: str) -> 
     expect(main).to_contain_text("6 Oct 2026")  # 10/06 as month, then day: not in June
     expect(main).to_contain_text(f"{product}.csv")
     no_sideways(page)
+
+
+def test_a_large_import_is_stopped_and_the_store_is_as_before(page: Page, site: str) -> None:
+    product = "P-301" if is_phone(page) else "P-300"
+    lines = [f"H{n};{product};{1500 + n % 97};2026-06-01 08:00;V7" for n in range(120_000)]
+    file = "\n".join(["batch;product;viscosity mPa.s;time;instrument", *lines, ""]).encode()
+    open_page(page, f"{site}/import")
+    upload(page, f"{product}.csv", file)
+    main = main_of(page)
+    expect(main).to_contain_text("120000 rows read = 120000 used", timeout=120_000)
+    press(page, "Import into the store")
+    page.get_by_role("button", name=re.compile("Stop this import")).click()
+    expect(main).to_contain_text(f"The import of {product}.csv was stopped", timeout=120_000)
+    at_rest(page)
+    expect(page.get_by_role("button", name="Import into the store")).to_be_visible()
+    open_page(page, f"{site}/control-chart")
+    page.get_by_role("combobox", name="Product and measuring condition").click()
+    expect(page.get_by_role("option", name=re.compile("WB-240"))).to_be_visible()
+    expect(page.get_by_role("option", name=re.compile(product))).to_have_count(0)
