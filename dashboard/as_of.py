@@ -83,6 +83,10 @@ class StoreAsOf:
         """As `Store.specifications`: each holds for the batches from its own day on."""
         return list(self._store.specifications(product))
 
+    def operators(self, characteristic_id: int) -> list[str]:
+        """As the store has them: later people stand behind those of before the cut-off."""
+        return list(self._store.operators(characteristic_id))
+
     def lots(self, characteristic_id: int) -> dict[str, str]:
         """As `Store.lots`."""
         return dict(self._store.lots(characteristic_id))

@@ -101,7 +101,11 @@ def sharing(every: Sequence[Assessment]) -> dict[str, list[int]]:
     if not frames:
         return {}
     owner = np.repeat([one.characteristic_id for one in every], [len(frame) for frame in frames])
-    listed = pd.DataFrame({"instrument": np.concatenate(frames), "owner": owner})
+    return sharing_of(pd.DataFrame({"instrument": np.concatenate(frames), "owner": owner}))
+
+
+def sharing_of(listed: pd.DataFrame) -> dict[str, list[int]]:
+    """The same from a row a batch: its instrument, and the characteristic that owns it."""
     counts = (
         listed.groupby(["instrument", "owner"], sort=True)
         .size()

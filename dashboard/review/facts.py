@@ -12,6 +12,8 @@ import ingest
 from dashboard import measuring
 from dashboard.as_of import StoreAsOf
 from dashboard.assessment import assess_store
+from dashboard.batches import load_batches
+from dashboard.investigate import sharing_of
 from dashboard.measuring import CheckVerdicts
 from dashboard.results import Assessment, AssessmentError
 from dashboard.review.period import Period, local_day
@@ -89,6 +91,21 @@ class Facts:
         used = {str(name) for one in self.found for name in one.batches["instrument"].unique()}
         every = measuring.check_verdicts(self.seen, self.today)
         return [one for one in every if not self.chosen or one.standard.instrument in used]
+
+    @cached_property
+    def shared(self) -> dict[str, list[int]]:
+        """Products by instrument, those that the pack is not about among them."""
+        kinds = self.characteristics.set_index("id")["sample_type"]
+        batches = load_batches(self.seen, None)
+        listed = batches[["instrument", "characteristic_id"]].rename(
+            columns={"characteristic_id": "owner"}
+        )
+        return sharing_of(listed[(listed["owner"].map(kinds) == "product").to_numpy()])
+
+    @cached_property
+    def journal(self) -> pd.DataFrame:
+        """The journal as a table."""
+        return ingest.journal_table(self.store)[0]
 
     @property
     def products(self) -> list[str]:

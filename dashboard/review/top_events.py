@@ -6,13 +6,13 @@ what moved far against what is allowed, for many batches, comes first.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import ingest
-from dashboard import chart_panels, drawing, reaction, text
+from dashboard import chart_panels, drawing, investigation_panels, reaction, text
 from dashboard.events import size_of
 from dashboard.figures.palette import LIGHT
-from dashboard.investigate import investigate_store
+from dashboard.investigate import investigate_product
+from dashboard.investigation import contents
 from dashboard.results import DUPLICATES_RANGE, Assessment, Event
 from dashboard.review.facts import Facts
 from dashboard.review.model import Block, Cell, Figure, Heading, Section, Table, Words
@@ -24,14 +24,9 @@ WIDTH = 760  # pixels of a picture of the full pack
 SHOWN = 60  # newest batches of a chart, more where its event began earlier
 MOST_CHARTS = 12
 MOST_TOLD = 12
-CLASSES = {
-    "process": "It looks like the process, not the measurement.",
-    "measurement": "It looks like the measurement, not the process.",
-    "preparation": "It looks like sampling, preparation or reading.",
-    "data": "It looks like wrong records.",
-    "cannot_tell": "Whether the process or the measurement moved cannot be told.",
-}
-"""Class of the cause, as `spc.drift` names it, in a sentence."""
+_PANELS = {"product": "batch means and the change", "ranges": "ranges of the batches"}
+MOST_DRAWN = 3
+"""Products whose investigation is drawn: product and check standards on one axis."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +199,6 @@ def _charts(facts: Facts, ranked: list[Ranked]) -> list[Block]:
     for one in ranked:
         seen.setdefault(one.one.characteristic_id, []).append(one)
     told = list(seen.values())[:MOST_TOLD]
-    investigated = investigate_store(facts.seen, [mine[0].one for mine in told]) if told else {}
     plan = reaction.plan_of(facts.settings)
     for place, mine in enumerate(told):
         one = mine[0].one
@@ -212,7 +206,7 @@ def _charts(facts: Facts, ranked: list[Ranked]) -> list[Block]:
         blocks += [Words(ranked_one.event.sentence) for ranked_one in mine[:3]]
         if len(mine) > 3:
             blocks.append(Words(f"And {len(mine) - 3} more, in the table above."))
-        blocks += investigation(investigated, one)
+        blocks += investigation(facts, one, place < MOST_DRAWN)
         blocks += _asked(plan, mine)
         if place < MOST_CHARTS:
             blocks.append(_chart(one, min(each.event.start for each in mine)))
@@ -224,15 +218,37 @@ def _charts(facts: Facts, ranked: list[Ranked]) -> list[Block]:
     return blocks
 
 
-def investigation(investigated: Mapping[int, Any], one: Assessment) -> list[Block]:
-    """What the investigation of a product concludes."""
-    found = investigated.get(one.characteristic_id)
-    if found is None:
+def investigation(facts: Facts, one: Assessment, drawn: bool) -> list[Block]:
+    """What the Investigation page says of a product, and what people recorded there."""
+    investigated = investigate_product(
+        facts.seen, one, facts.shared, characteristics=facts.characteristics
+    )
+    if investigated is None:
         return []
-    verdict = found.verdict
-    said = f"Investigation: {text.sentence(verdict.what)} {CLASSES.get(verdict.cause_class, '')}"
-    check = f"Next check: {verdict.next_check}" if verdict.next_check else ""
-    return [Words(said.strip()), *([Words(check)] if check else [])]
+    records = ingest.event_records(facts.store, one.characteristic_id)
+    about = contents(one, investigated, records, facts.journal)
+    key = f"investigation-{one.characteristic_id}"
+    rows: list[tuple[Cell, ...]] = [(fact.name, fact.words) for fact in about.facts]
+    rows += [("Evidence", words) for words in about.evidence]
+    for check in about.checks:
+        tried = "; ".join(f"{said} ({record.who})" for said, record in check.found)
+        rows.append(("Check", f"{check.what} {tried or 'Not tried yet.'}"))
+    for made in about.conclusions:
+        said = f"{made.words} ({made.record.who}, {made.record.at[:10]})"
+        rows.append(("Conclusion", f"{said} {made.differs}".strip()))
+    rows += [("Effect", f"{view.action.words}: {view.words}") for view in about.effects]
+    blocks: list[Block] = [
+        Table(
+            key, f"Investigation of {facts.name_of(one)}", ("About", "What is known"), tuple(rows)
+        )
+    ]
+    if drawn:
+        for panel in investigation_panels.panels(one, investigated, about, LIGHT):
+            spec = drawing.still(panel.figure, WIDTH, LIGHT)
+            said = str(spec.get("description", ""))
+            title = f"{one.product}: {_PANELS.get(panel.key, 'check standard')}"
+            blocks.append(Figure(f"{key}-{panel.key}", title, said, spec))
+    return blocks
 
 
 def _asked(plan: Mapping[str, reaction.Step], mine: list[Ranked]) -> list[Block]:

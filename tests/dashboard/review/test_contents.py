@@ -13,6 +13,7 @@ from dashboard import measuring, sentences, tables_of_site, text
 from dashboard.as_of import StoreAsOf
 from dashboard.assessment import assess_store, to_json
 from dashboard.capability_study import periods_of
+from dashboard.investigate import investigate_store
 from dashboard.results import CAUTION, AssessmentError
 from dashboard.review.contents import contents_of
 from dashboard.review.facts import facts_of
@@ -153,7 +154,7 @@ def test_events_repeatability_and_batches_are_those_of_assess_json(contents, cut
 
 def test_the_chart_of_an_event_carries_the_limits_of_assess_json(contents, cut):
     (one,) = [to_json(a) for a in assess_store(cut, HOSTILE, now=PERIOD.end)]
-    figure = next(f for f in contents.figures if HOSTILE in f.title)
+    figure = next(f for f in contents.figures if HOSTILE in f.title and f.key.startswith("chart-"))
     written = json.dumps(figure.spec)
     for name in ("center", "lower", "upper"):
         assert text.number(one["individuals"][name]) in figure.description
@@ -401,4 +402,34 @@ def test_nothing_is_overdue_before_its_day_is_over(tmp_path):
     over = contents_of(store, days_of(today - timedelta(days=9), today - timedelta(days=1)))
     states = {row[2]: row[0] for row in table(over, "actions-open").rows}
     assert states == {"-1": "overdue", "0": "open", "1": "open"}
+    store.close()
+
+
+def test_investigations_say_what_the_page_and_the_json_say(contents, plant, cut):
+    facts = facts_of(plant, PERIOD)
+    verdicts = {
+        number: found.verdict for number, found in investigate_store(cut, facts.found).items()
+    }
+    told = [one for _, one in contents.tables if one.key.startswith("investigation-")]
+    assert told
+    for one in told:
+        number = int(one.key.rpartition("-")[2])
+        shown = dict(reversed(one.rows))
+        assert shown["What"] == verdicts[number].what
+        if verdicts[number].suspect != "none":
+            assert shown["Check next"] == verdicts[number].next_check
+        assert any(what == "Check" and "Not tried yet" in said for what, said in one.rows)
+
+
+def test_what_was_tried_and_concluded_stands_in_the_pack(tmp_path):
+    store = fill(tmp_path / "tried.sqlite", rows())
+    number = of(store, HOSTILE)
+    before = contents_of(store, PERIOD)
+    assert table(before, f"investigation-{number}").rows
+    about = (number, "means", "A038", "A049")
+    ingest.record_event(store, *about, "cause", "process: a new <b>resin</b>", by="Kim")
+    after = table(contents_of(store, PERIOD), f"investigation-{number}")
+    ((_, concluded),) = [row for row in after.rows if row[0] == "Conclusion"]
+    assert "a new <b>resin</b>" in concluded
+    assert "Kim" in concluded
     store.close()
