@@ -6,16 +6,15 @@ The store itself is underscored: Streamlit ignores it, the address and revision 
 import os
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
 import ingest
-from dashboard import agreement, drawing, measuring
-from dashboard.agreement import Agreement, Comparison, TorqueShare
-from dashboard.assessment import Assessment, assess_store, renewed, repeatability_by_level
+from dashboard import drawing
+from dashboard.assessment import Assessment, assess_store, renewed
 from dashboard.batch_trace import Trace, trace
 from dashboard.chart_panels import Panel
 from dashboard.drawing import Drawn
@@ -23,8 +22,6 @@ from dashboard.figures import palette_for
 from dashboard.front import Card, Filters, Front, card_picture, front
 from dashboard.grouping import load_batch
 from dashboard.investigate import Investigated, investigate_product, sharing
-from dashboard.levels import RepeatabilityByLevel
-from dashboard.measuring import CheckVerdicts
 from dashboard.renewal import Judged, judge
 from dashboard.serving import import_demo
 from ingest import journal
@@ -235,17 +232,6 @@ def _readings(
     return _store.readings(characteristic_id, aside=True)
 
 
-def levels() -> RepeatabilityByLevel:
-    """Repeatability over all products."""
-    held = store()
-    return _levels(held.url, held.revision(), held)
-
-
-@st.cache_data(max_entries=4, show_spinner=False)
-def _levels(url: str, revision: int, _store: ingest.Store) -> RepeatabilityByLevel:
-    return repeatability_by_level(_store)
-
-
 def site(source: str) -> ingest.Site:
     """What the store knows that helps to read files of a source."""
     held = store()
@@ -400,52 +386,6 @@ def _drawn(
     url: str, revision: int, shown: tuple[Hashable, ...], _make: Callable[[], list[Panel]]
 ) -> list[Drawn]:
     return [drawing.drawn(panel) for panel in _make()]
-
-
-def check_verdicts() -> list[CheckVerdicts]:
-    """Every check standard by its certificate and by its own chart."""
-    held = store()
-    return _check_verdicts(held.url, held.revision(), now().date(), held)
-
-
-@st.cache_data(max_entries=4, show_spinner="Judging the check standards …")
-def _check_verdicts(
-    url: str, revision: int, today: date, _store: ingest.Store
-) -> list[CheckVerdicts]:
-    return measuring.check_verdicts(_store, today)
-
-
-def by_instrument() -> list[Agreement]:
-    """Repeatability of each instrument over all products."""
-    held = store()
-    return _by_instrument(held.url, held.revision(), held)
-
-
-@st.cache_data(max_entries=4, show_spinner=False)
-def _by_instrument(url: str, revision: int, _store: ingest.Store) -> list[Agreement]:
-    return agreement.by_instrument(_store.batches())
-
-
-def comparisons() -> tuple[list[Comparison], str]:
-    """Every pair of instruments that read the same batches."""
-    held = store()
-    return _comparisons(held.url, held.revision(), held)
-
-
-@st.cache_data(max_entries=4, show_spinner="Comparing instruments …")
-def _comparisons(url: str, revision: int, _store: ingest.Store) -> tuple[list[Comparison], str]:
-    return agreement.compare_instruments(_store, ingest.settings(_store))
-
-
-def torque_shares() -> list[TorqueShare]:
-    """Readings outside the torque window, by product."""
-    held = store()
-    return _torque_shares(held.url, held.revision(), held)
-
-
-@st.cache_data(max_entries=4, show_spinner=False)
-def _torque_shares(url: str, revision: int, _store: ingest.Store) -> list[TorqueShare]:
-    return agreement.torque_shares(_store)
 
 
 def journal_and_faults() -> tuple[pd.DataFrame, list[str]]:

@@ -9,6 +9,7 @@ import spc
 from dashboard import (
     agreement,
     cache,
+    cache_measuring,
     chart_panels,
     escaping,
     gauge,
@@ -39,7 +40,7 @@ def main() -> None:
     """What is due and what stands outside first; then the part that was chosen."""
     st.title("Measuring system", anchor=False)
     found = widgets.all_assessments()
-    verdicts = cache.check_verdicts()
+    verdicts = cache_measuring.check_verdicts()
     if not found and not verdicts:
         widgets.empty_store()
         return
@@ -164,7 +165,7 @@ def repeatability(found: list[Assessment]) -> None:
         agreement_of(rows, column)
     across_levels()
     st.markdown("**By instrument, over all products**")
-    agreement_of(cache.by_instrument(), "instrument", "all")
+    agreement_of(cache_measuring.by_instrument(), "instrument", "all")
 
 
 def agreement_of(rows: list[agreement.Agreement], what: str, key: str = "one") -> None:
@@ -207,7 +208,7 @@ def numbers(one: Assessment) -> None:
 def across_levels() -> None:
     """Constant in mPa·s, or constant in percent? Looked at before anything is pooled."""
     st.subheader("Across products", anchor=False)
-    found = cache.levels()
+    found = cache_measuring.levels()
     st.markdown(words(found.sentence))
     if not found.levels:
         return
@@ -227,7 +228,7 @@ def across_levels() -> None:
 
 def instruments() -> None:
     """Whether two instruments may be pooled, by the batches that both have read."""
-    found, said = cache.comparisons()
+    found, said = cache_measuring.comparisons()
     st.markdown(words(said))
     if not found:
         return
@@ -258,7 +259,7 @@ def instruments() -> None:
 
 def torque(found: list[Assessment]) -> None:
     """Readings outside the torque window: all products, then one."""
-    shares = cache.torque_shares()
+    shares = cache_measuring.torque_shares()
     st.markdown(words(sentences.torque_headline(shares)))
     widgets.table(tables_of_site.torque_shares(shares), "torque", "torque.csv")
     st.caption(

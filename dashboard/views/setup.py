@@ -7,6 +7,7 @@ import streamlit as st
 import ingest
 from dashboard import (
     cache,
+    cache_measuring,
     escaping,
     sentences,
     setup_files,
@@ -199,7 +200,7 @@ def remarks(table: Table, rows: tuple[Row, ...]) -> None:
     if table.key == "instruments":
         known["instrument"] = {
             str(name) for one in widgets.all_assessments() for name in one.batches["instrument"]
-        } | {one.standard.instrument for one in cache.check_verdicts()}
+        } | {one.standard.instrument for one in cache_measuring.check_verdicts()}
     for said in remarks_on(table, rows, known):
         st.markdown(f":material/info: {words(said)}")
 
