@@ -17,7 +17,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from ingest import schema
 from ingest.judging import REUSED_AFTER
 from ingest.opening import insert_many
-from ingest.result_rows import plain_list
+from ingest.result_rows import literals_of, plain_list
 
 Key = tuple[int, str]
 """Characteristic id and batch."""
@@ -100,19 +100,17 @@ def aggregate(used: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "characteristic_id": owner[order[first]],
-            "batch": _texts(texts)[names[order[first]]],
+            "batch": _objects(_texts(texts)[names[order[first]]]),
             "use": use,
             "n": n,
             **sums_of(values, first, n),
             "first_at": first_at,
             "last_at": last_at,
-            "instrument": _texts(instruments)[kinds[first + n - 1]],
-            "instruments": _several(kinds, [str(text) for text in instruments], first, n),
-            "shift": _texts(shift_texts)[shifts[order[first]]],
-            "packed": pd.Series(
-                [packed[at : at + width] for at in range(0, len(packed), width)], dtype=object
-            ),
-            "readings": pd.Series([raw[start:stop] for start, stop in edges], dtype=object),
+            "instrument": _objects(_texts(instruments)[kinds[first + n - 1]]),
+            "instruments": _objects(_several(kinds, [str(text) for text in instruments], first, n)),
+            "shift": _objects(_texts(shift_texts)[shifts[order[first]]]),
+            "packed": _objects([packed[at : at + width] for at in range(0, len(packed), width)]),
+            "readings": _objects([raw[start:stop] for start, stop in edges]),
         }
     )
 
@@ -133,6 +131,11 @@ def _uses(code: npt.NDArray[np.int64], times: npt.NDArray[np.int64]) -> npt.NDAr
         count = np.cumsum(gap)
         use[order] = count - count[begins][np.cumsum(begins) - 1]
     return use
+
+
+def _objects(values: npt.NDArray[np.object_] | list[bytes]) -> pd.Series:
+    """A column of Python values as they are: made into text columns they would be made back."""
+    return pd.Series(values, dtype=object)
 
 
 def _texts(distinct: pd.Index) -> npt.NDArray[np.object_]:
@@ -205,12 +208,13 @@ def insert_new(connection: sa.Connection, frame: pd.DataFrame, revision: int) ->
         return set()
     columns = ", ".join(f'"{name}"' for name in COLUMNS)
     mark = "%s" if connection.dialect.name == "postgresql" else "?"
-    places = ", ".join([mark] * len(_OWN))
+    constant = literals_of(frame, _OWN)
+    places = ", ".join(constant.get(name, mark) for name in _OWN)
     written = insert_many(
         connection,
-        f"INSERT INTO batches ({columns}) VALUES ({places}, {int(revision)}) "  # noqa: S608 - names of our own columns
+        f"INSERT INTO batches ({columns}) VALUES ({places}, {int(revision)}) "  # noqa: S608 - names of our own columns, literals
         "ON CONFLICT DO NOTHING",
-        [_plain(frame[name]) for name in _OWN],
+        [_plain(frame[name]) for name in _OWN if name not in constant],
     )
     if written == len(frame):
         return set()

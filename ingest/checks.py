@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ingest.judging import digits_of
+from ingest.judging import codes_of, digits_of
 from ingest.scratch import Scratch
 
 _ROWS_TO_LEARN = 5
@@ -86,10 +86,15 @@ def believed_factors(
 
 
 class Torques:
-    """The torque and viscosity of all rows of a file; `add` block by block, then `factors`."""
+    """The torque and viscosity of all rows of a file; `add` block by block, then `factors`.
+
+    Attributes:
+        complete: whether every usable row so far has a torque, a viscosity and a group.
+    """
 
     def __init__(self) -> None:
         """Begin with no rows."""
+        self.complete = True
         self._groups: dict[Group, int] = {}
         self._scratch = Scratch(_IN_MEMORY)
         self._sizes: list[int] = []
@@ -105,7 +110,8 @@ class Torques:
         torque = rows["torque"].to_numpy(dtype=float)
         viscosity = rows["viscosity"].to_numpy(dtype=float)
         where = np.flatnonzero(usable & (torque > 0) & (viscosity > 0))
-        group = self._numbers(rows.iloc[where])
+        group = self._numbers(rows, where)
+        self.complete &= len(where) == int(usable.sum()) and bool((group >= 0).all())
         where, group = where[group >= 0], group[group >= 0]
         records = np.empty(len(where), dtype=_RECORD)
         records["group"] = group
@@ -154,7 +160,7 @@ class Torques:
         where = np.flatnonzero(usable & (torque > 0) & (viscosity > 0))
         if not factors or not len(where):
             return flagged, factor
-        group = self._numbers(rows.iloc[where])
+        group = self._numbers(rows, where)
         k = [factors[key].k if key in factors else np.nan for key in self._groups]
         factor[where] = np.array([*k, np.nan])[group]
         known = np.isfinite(factor[where])
@@ -177,16 +183,19 @@ class Torques:
             + _OTHER_ERRORS
         )
 
-    def _numbers(self, rows: pd.DataFrame) -> npt.NDArray[np.int64]:
-        """The number of the group of each row; -1 where a part of it is not recorded."""
-        codes = np.zeros(len(rows), dtype=np.int64)
-        for name in ("instrument", "spindle", "speed"):
-            code, texts = pd.factorize(rows[name], use_na_sentinel=False)
-            codes = pd.factorize(codes * len(texts) + code)[0].astype(np.int64)
+    def judges_all(self, factors: Mapping[Group, Factor]) -> bool:
+        """Whether `disagreeing` can judge every usable row that was added."""
+        return self.complete and self._groups.keys() <= factors.keys()
+
+    def _numbers(self, rows: pd.DataFrame, where: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """The number of the group of each of some rows; -1 where a part of it is not recorded."""
+        parts = rows[["instrument", "spindle", "speed"]]
+        if len(where) < len(rows):
+            parts = parts.iloc[where]
+        codes = codes_of(parts, parts.columns)
         numbers = []
-        for first in np.unique(codes, return_index=True)[1].tolist():
-            speed = float(rows["speed"].to_numpy()[first])
-            instrument, spindle = (str(rows[name].iat[first]) for name in ("instrument", "spindle"))
+        firsts = np.unique(codes, return_index=True)[1]
+        for instrument, spindle, speed in parts.iloc[firsts].itertuples(index=False):
             if not instrument or not spindle or not np.isfinite(speed):
                 numbers.append(-1)
                 continue

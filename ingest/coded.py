@@ -1,12 +1,16 @@
 """A text column as codes of its distinct texts: what is true of a text is found out once."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+
+TEXT = pd.ArrowDtype(pa.string())
+_FEW = 100
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,8 +44,31 @@ class Coded:
 
 def categories(codes: npt.NDArray[np.signedinteger], texts: pa.Array) -> pd.Series:
     """A column of categories from the place of each row's text among the distinct ones."""
-    series: pd.Series = pa.DictionaryArray.from_arrays(pa.array(codes), texts).to_pandas()
-    return series
+    if len(texts) <= _FEW:
+        kind = _kind(tuple(texts.to_pylist()))
+    else:
+        kind = pd.CategoricalDtype(pd.Index(texts.to_pandas()))
+    return pd.Series(pd.Categorical.from_codes(codes, dtype=kind, validate=False))
+
+
+@lru_cache(maxsize=256)
+def _kind(texts: tuple[str, ...]) -> pd.CategoricalDtype:
+    """The same few texts come in every block: that they are distinct is found out once."""
+    return pd.CategoricalDtype(pd.Index(texts, dtype="str"))
+
+
+def frame_of(table: pa.Table) -> pd.DataFrame:
+    """A table as columns of a frame: dictionaries as categories, other text as it is."""
+    columns = {}
+    for name, column in zip(table.column_names, table.columns, strict=True):
+        array = column.combine_chunks()
+        if pa.types.is_dictionary(array.type):
+            columns[name] = categories(np.asarray(array.indices), array.dictionary)
+        elif pa.types.is_string(array.type):
+            columns[name] = pd.Series(array, dtype=TEXT)
+        else:
+            columns[name] = pd.Series(array.to_numpy(zero_copy_only=False))
+    return pd.DataFrame(columns, copy=False)
 
 
 def coded(column: pa.ChunkedArray | pa.Array) -> Coded:

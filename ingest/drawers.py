@@ -1,4 +1,6 @@
-"""Records spread over drawers by a key, beyond some size on disk: each is looked at by itself."""
+"""Records spread over drawers by a key, beyond some size on disk: looked at one by one."""
+
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -8,11 +10,12 @@ from ingest.scratch import Scratch
 
 DRAWERS = 64
 _IN_MEMORY = 50_000_000  # bytes; above that they lie on disk
+_AT_ONCE = 100_000  # records that make a step of their own worth it
 _SALTS = ("viscosity-spc--a", "viscosity-spc--b")  # two of 64 bits: no two keys meet by chance
 
 
 class Drawers:
-    """Records of all rows of a file; `add` block by block, then `drawer` one by one."""
+    """Records of all rows of a file; `add` block by block, then go through `some`."""
 
     def __init__(self, record: np.dtype[np.void]) -> None:
         """Begin with no records."""
@@ -22,11 +25,23 @@ class Drawers:
 
     def add(self, records: npt.NDArray[np.void], key: npt.NDArray[np.uint64]) -> None:
         """Put away records of the next block; those with the same key lie in the same drawer."""
-        drawer = key % DRAWERS
-        self._sizes.append(np.bincount(drawer.astype(np.int64), minlength=DRAWERS))
+        drawer = (key % DRAWERS).astype(np.uint8)  # small numbers are sorted fastest
+        self._sizes.append(np.bincount(drawer, minlength=DRAWERS))
         self._scratch.write(records[np.argsort(drawer, kind="stable")].tobytes())
 
-    def drawer(self, drawer: int) -> npt.NDArray[np.void]:
+    def some(self) -> Iterator[npt.NDArray[np.void]]:
+        """All records, those of one drawer together; several drawers at once where they are few."""
+        sizes = np.sum(self._sizes, axis=0) if self._sizes else np.zeros(DRAWERS, dtype=np.int64)
+        waiting: list[npt.NDArray[np.void]] = []
+        for drawer in np.flatnonzero(sizes).tolist():
+            waiting.append(self._drawer(drawer))
+            if sum(map(len, waiting)) >= _AT_ONCE:
+                yield np.concatenate(waiting)
+                waiting = []
+        if waiting:
+            yield np.concatenate(waiting)
+
+    def _drawer(self, drawer: int) -> npt.NDArray[np.void]:
         """All records of one drawer, in the order of the file."""
         parts, begin = [], 0
         for sizes in self._sizes:
@@ -38,11 +53,12 @@ class Drawers:
 
 def two_digests(frame: pd.DataFrame) -> tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint64]]:
     """Two numbers of 64 bits for each row, the same where all cells are the same."""
-    one, other = (_digests(frame, salt) for salt in _SALTS)
+    one, other = (digests(frame, salt) for salt in _SALTS)
     return one, other
 
 
-def _digests(frame: pd.DataFrame, salt: str) -> npt.NDArray[np.uint64]:
+def digests(frame: pd.DataFrame, salt: str = _SALTS[0]) -> npt.NDArray[np.uint64]:
+    """A number of 64 bits for each row, the same where all cells are the same."""
     total = np.zeros(len(frame), dtype=np.uint64)
     for name in frame.columns:
         total = total * np.uint64(1_000_003) ^ _column_digests(frame[name], salt)

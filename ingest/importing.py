@@ -32,6 +32,7 @@ from ingest.duplicates import (
     without_twins,
 )
 from ingest.judging import JUDGED, KEY, Found, codes_of, judged
+from ingest.late_indexes import LateIndexes
 from ingest.opening import next_id
 from ingest.reading import FileReading
 from ingest.result_rows import insert_results
@@ -70,6 +71,7 @@ def add_rows(
     """
     first_id = free_id = next_id(connection, schema.RESULTS)
     found, touched = Found(), _Batches(revision)
+    late = LateIndexes(connection, first_id - 1, len(reading.typed))
     known = known_characteristics(connection)
     done = 0
     for rows in _chunks(reading.typed):
@@ -78,10 +80,12 @@ def add_rows(
         free_id += len(chunk)
         chunk["variant"] = 0
         chunk["import_id"] = import_id
-        _insert_chunk(connection, import_id, chunk, found, touched)
+        alone = late.look(chunk)
+        _insert_chunk(connection, import_id, chunk, found, touched, alone)
         done += len(chunk)
         if progress is not None:
             progress(done, len(reading.typed))
+    late.make()
     _insert_not_parsed(connection, import_id, reading)
     duplicates = insert_repeated(connection, import_id, found)
     judge(connection, import_id, first_id, found)
@@ -104,12 +108,17 @@ def _insert_chunk(
     chunk: pd.DataFrame,
     found: Found,
     touched: _Batches,
+    alone: bool,
 ) -> None:
-    """Write a stretch of rows; those whose key is taken beside what is there, unless identical."""
+    """Write a stretch of rows; those whose key is taken beside what is there, unless identical.
+
+    Args:
+        alone: whether no two of them are of one replicate.
+    """
     repeats = touched.repeats
     rest = without_twins(connection, chunk, found) if repeats else chunk
     taken = insert_results(connection, rest) if len(rest) else np.zeros(0, dtype=bool)
-    written = rest[~taken]
+    written = rest[~taken] if taken.any() else rest
     if taken.any():
         again = rest[taken] if repeats else without_twins(connection, rest[taken], found)
         if len(again):
@@ -123,14 +132,17 @@ def _insert_chunk(
     if written.empty:
         touched.last = set()
         return
-    aside = written[written["reason"] != ""]
-    told = (
-        f"{detail}: {proposal}" if proposal else detail
-        for detail, proposal in zip(aside["detail"], aside["proposal"], strict=True)
-    )
-    _set_aside(connection, import_id, zip(aside["id"].tolist(), aside["reason"], told, strict=True))
+    is_aside = (written["reason"] != "").to_numpy()
+    if is_aside.any():
+        aside = written[is_aside]
+        told = (
+            f"{detail}: {proposal}" if proposal else detail
+            for detail, proposal in zip(aside["detail"], aside["proposal"], strict=True)
+        )
+        rows = zip(aside["id"].tolist(), aside["reason"], told, strict=True)
+        _set_aside(connection, import_id, rows)
     stood = _add_batches(connection, written, found.crowded, touched)
-    found.crowded |= _with_attempts(written, stood)
+    found.crowded |= _with_attempts(written, stood, alone)
 
 
 def _keys(rows: pd.DataFrame) -> set[Key]:
@@ -147,39 +159,47 @@ def _add_batches(
     """
     aside = (written["reason"] != "").to_numpy()
     made = batches.aggregate(written[~aside] if aside.any() else written)
-    keys = list(zip(made["characteristic_id"].tolist(), made["batch"].tolist(), strict=True))
-    known = crowded | touched.last
-    stood = {key for key in keys if key in known} if known else set()
+    here = set(zip(made["characteristic_id"].tolist(), made["batch"].tolist(), strict=True))
+    stood = (here & touched.last) | (here & crowded)
     if stood:
-        made = made[[key not in stood for key in keys]]
+        maybe = made[made["batch"].isin([batch for _, batch in stood])]
+        owners, names = maybe["characteristic_id"].tolist(), maybe["batch"].tolist()
+        rows = zip(maybe.index, owners, names, strict=True)
+        made = made.drop(index=[place for place, *key in rows if tuple(key) in stood])
     stood |= batches.insert_new(connection, made, touched.revision)
-    here = set(keys)
     if aside.any():
-        unused = _keys(written[aside]) - here - known
-        blank = batches.without_readings(unused)
+        unused = _keys(written[aside])
+        blank = batches.without_readings(unused - here - touched.last - crowded)
         stood |= batches.insert_new(connection, blank, touched.revision)
-        here |= _keys(written[aside])
-    stood |= here & known
+        here |= unused
+        stood |= (unused & touched.last) | (unused & crowded)
     touched.stale |= stood
     touched.last = here
     return stood
 
 
-def _with_attempts(written: pd.DataFrame, stood: set[Key]) -> set[Key]:
+def _with_attempts(written: pd.DataFrame, stood: set[Key], alone: bool) -> set[Key]:
     """Batches of products in which a replicate may be held more than once.
 
     Args:
         written: rows just stored. stood: batches that have rows from elsewhere.
+        alone: whether no two of the rows are of one replicate.
     """
+    if alone and not stood:
+        return set()
     product = (written["sample_type"] == "product").to_numpy(dtype=bool)
     numbered = (written["replicate"].to_numpy() > 0) & product
-    some = written[numbered]
+    some = written.loc[numbered, list(KEY[:4])]
     if some.empty:
         return set()
-    code = codes_of(some, KEY[:4])
-    twice = np.bincount(code)[code] > 1
-    found = _keys(some[twice]) if twice.any() else set()
-    return found | (_keys(some) & stood) if stood else found
+    found: set[Key] = set()
+    if not alone:
+        code = codes_of(some, KEY[:4])
+        twice = np.bincount(code)[code] > 1
+        found = _keys(some[twice]) if twice.any() else set()
+    if stood:
+        found |= _keys(some[some["batch"].isin([batch for _, batch in stood])]) & stood
+    return found
 
 
 def _set_aside(

@@ -6,7 +6,7 @@ some rows, found again whenever a block is read, and remarks.
 """
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,6 +15,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ingest import row_checks
+from ingest.ahead import ahead
 from ingest.answers import temperature_range
 from ingest.checks import Factor, Group, Torques, believed_factors
 from ingest.fate import Fate
@@ -57,7 +58,8 @@ class LateChecks:
         for text in told:
             remarks.add_about_file("other_factor", text)
         usuals = Usuals()
-        for rows in typed.parts(_FOR_USUAL):
+        unchecked = () if self.torques.judges_all(self.factors) else typed.parts(_FOR_USUAL)
+        for rows in unchecked:
             used = _used(rows)
             checked = np.isfinite(self.torques.disagreeing(rows, used, self.factors)[1])
             usuals.add(rows, used & ~checked)
@@ -142,8 +144,12 @@ def decide_late(
     touched: list[bool] = []
     doubtful = 0
     ranges: dict[tuple[str, str], set[str]] = {}  # of each batch
-    for rows in typed.parts(_FOR_ALL):
-        fate = checks.decide(rows, remarks)
+
+    def decided() -> Iterator[tuple[pd.DataFrame, Fate]]:
+        for rows in typed.parts(_FOR_ALL):
+            yield rows, checks.decide(rows, remarks)
+
+    for rows, fate in ahead(decided()):
         reasons.update({str(k): int(n) for k, n in rows["reason"].value_counts().items()})
         where = fate.marked
         late = fate.told(where)[0]

@@ -1,7 +1,7 @@
 """Remarks on the numbering of replicates: gaps, repeats, and other counts than the method asks for.
 
 The rows of a batch may lie anywhere in a file. So each row leaves a short record, spread over
-drawers by its batch; each drawer is looked at by itself.
+drawers by its batch; drawers are looked at one by one, or some at once.
 """
 
 from collections.abc import Callable, Iterator
@@ -10,13 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ingest.drawers import DRAWERS, Drawers, together, two_digests
+from ingest.drawers import Drawers, digests, together, two_digests
 from ingest.findings import SHOWN_OF_A_KIND, Finding, Remarks
 from ingest.judging import REUSED_AFTER
 from ingest.row_checks import Methods
 
 _NAMED = 5  # at most so many missing numbers in a sentence
 _BATCH = ["product", "batch", "stage", "spindle", "speed"]
+_MORE = ["instrument", "replicate", "tested_at", "sampled_at", "viscosity"]
 _RECORD = np.dtype(
     [
         *(("row", "<i8"), ("batch", "<u8"), ("batch_b", "<u8"), ("instrument", "<u8")),
@@ -60,11 +61,13 @@ class ReplicateChecks:
             return
         product, named = rows["sample_type"] == "product", rows["batch"] != ""
         where = np.flatnonzero(product.to_numpy(dtype=bool) & named.to_numpy(dtype=bool))
-        some = rows.iloc[where]
+        some = rows[[*_BATCH, *_MORE]]
+        if len(where) < len(rows):
+            some = some.iloc[where]
         records = np.empty(len(where), dtype=_RECORD)
         records["row"] = begin + where
         records["batch"], records["batch_b"] = two_digests(some[_BATCH])
-        records["instrument"] = two_digests(some[["instrument"]])[0]
+        records["instrument"] = digests(some[["instrument"]])
         records["number"] = some["replicate"]
         records["moment"] = np.where(some["tested_at"] != 0, some["tested_at"], some["sampled_at"])
         records["value"] = some["viscosity"]
@@ -83,10 +86,7 @@ class ReplicateChecks:
             return
         counts: dict[str, int] = {}
         first: dict[str, list[tuple[int, str]]] = {}
-        for drawer in range(DRAWERS):
-            records = self._drawers.drawer(drawer)
-            if not len(records):
-                continue
+        for records in self._drawers.some():
             batch = together(records["batch"], records["batch_b"])
             found = _counts(records, batch)
             if self._recorded:
@@ -143,7 +143,8 @@ def _gaps(records: _Records, batch: _Numbers) -> _Told:
         return {}
     highest = np.zeros(batch.max() + 1, dtype=np.int64)
     np.maximum.at(highest, batch[numbered], number[numbered])
-    pairs = np.unique(batch[numbered] * (number.max() + 1) + number[numbered])
+    pairs = np.sort(batch[numbered] * (number.max() + 1) + number[numbered])
+    pairs = pairs[np.diff(pairs, prepend=-1) != 0]
     there = np.bincount(pairs // (number.max() + 1), minlength=len(highest))
     odd = np.unique(batch, return_index=True)[1][there != highest]
     if not len(odd):

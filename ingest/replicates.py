@@ -5,15 +5,15 @@ anything are different readings; without any time in the file so are rows that a
 numbers are not positive, since nobody has said which replicate a reading is.
 
 Rows of one batch may lie anywhere in the file. So each row leaves a digest of its key and one of
-its content, spread over drawers by the key, beyond some size on disk; each drawer is looked at by
-itself.
+its content, spread over drawers by the key, beyond some size on disk; drawers are looked at one by
+one, or some at once.
 """
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ingest.drawers import DRAWERS, Drawers, together, two_digests
+from ingest.drawers import Drawers, together, two_digests
 
 _KEY = ["product", "batch", "instrument", "spindle", "speed", "stage", "sample_type"]
 _TIMES = ["tested_at", "sampled_at"]
@@ -45,10 +45,7 @@ class ReplicateNumbers:
     def numbers(self) -> npt.NDArray[np.int32]:
         """The number of each row of the file."""
         found = np.zeros(self._rows, dtype=np.int32)
-        for drawer in range(DRAWERS):
-            records = self._drawers.drawer(drawer)
-            if not len(records):
-                continue
+        for records in self._drawers.some():
             key = together(records["key"], records["key_b"])
             if not self._dated:
                 found[records["row"]] = -pd.Series(key).groupby(key).cumcount().to_numpy()

@@ -1,5 +1,7 @@
 """Inserting many results at once, as fast as the driver takes them."""
 
+import re
+from collections.abc import Iterable
 from functools import lru_cache
 from typing import Any
 
@@ -13,15 +15,15 @@ from ingest import schema
 from ingest.opening import insert_many
 
 _COLUMNS = tuple(column.name for column in schema.RESULTS.columns)
-_CONSTANT = ("variant", "import_id")  # the same in most blocks, so not bound row by row
+_MANY = 1000  # rows for which a statement of their own is worth it
+_EXACT = 1e9  # whole numbers up to it are the same in every notation
+_HARMLESS = re.compile(r"[A-Za-z0-9 ./_-]{0,40}")  # text that is itself between quotes
 
 
 def insert_results(connection: sa.Connection, chunk: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """Insert rows whose key is free; True for each row whose key was taken."""
     names = tuple(name for name in _COLUMNS if not _all_default(chunk[name], name))
-    constant = {
-        name: int(chunk[name].to_numpy()[0]) for name in _CONSTANT if _is_constant(chunk[name])
-    }
+    constant = literals_of(chunk, names)
     columns = [plain_list(chunk[name]) for name in names if name not in constant]
     statement = _insert_statement(connection.dialect.name, names, tuple(constant.items()))
     count = insert_many(connection, statement, columns)
@@ -49,9 +51,34 @@ def load(connection: sa.Connection, table: sa.Table, rows: pd.DataFrame) -> None
     )
 
 
-def _is_constant(values: pd.Series) -> bool:
-    numbers = values.to_numpy()
-    return bool((numbers == numbers[0]).all())
+def literals_of(rows: pd.DataFrame, names: Iterable[str]) -> dict[str, str]:
+    """How SQL writes what all of many rows hold in a column, by its name.
+
+    Binding a value row by row costs as much as storing it. Written into the statement is nothing
+    but whole numbers and text of plain letters and digits.
+    """
+    if len(rows) < _MANY:
+        return {}
+    bound = ("id", "received", "batch")  # hardly ever the same in all
+    found = {name: _literal(rows[name]) for name in names if name not in bound}
+    return {name: text for name, text in found.items() if text}
+
+
+def _literal(values: pd.Series) -> str:
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        texts = values.cat.categories
+        return _quoted(str(texts[0])) if len(texts) == 1 else ""
+    cells = values.to_numpy()
+    first = cells[0]
+    if cells.dtype.kind == "f" and not (float(first).is_integer() and abs(first) < _EXACT):
+        return ""
+    if not isinstance(first, str | np.integer | np.floating) or not (cells == first).all():
+        return ""
+    return _quoted(first) if isinstance(first, str) else str(first)
+
+
+def _quoted(text: str) -> str:
+    return f"'{text}'" if _HARMLESS.fullmatch(text) else ""
 
 
 def _all_default(values: pd.Series, name: str) -> bool:
@@ -65,14 +92,14 @@ def _all_default(values: pd.Series, name: str) -> bool:
 
 @lru_cache(maxsize=32)
 def _insert_statement(
-    dialect: str, names: tuple[str, ...], constant: tuple[tuple[str, int], ...]
+    dialect: str, names: tuple[str, ...], constant: tuple[tuple[str, str], ...]
 ) -> str:
     """INSERT of some columns that passes over rows whose key is taken, as the driver wants it."""
     mark = "%s" if dialect == "postgresql" else "?"
     given = dict(constant)
-    places = ", ".join(str(given[name]) if name in given else mark for name in names)
+    places = ", ".join(given.get(name, mark) for name in names)
     return (
-        f"INSERT INTO results ({', '.join(names)}) VALUES ({places}) "  # noqa: S608 - names of our own columns, whole numbers
+        f"INSERT INTO results ({', '.join(names)}) VALUES ({places}) "  # noqa: S608 - names of our own columns, literals as above
         "ON CONFLICT DO NOTHING"
     )
 
@@ -84,8 +111,8 @@ def plain_list(values: pd.Series) -> list[Any]:
     if isinstance(values.dtype, pd.CategoricalDtype):
         texts = np.empty(len(values.cat.categories), dtype=object)
         texts[:] = pa.array(values.cat.categories, pa.string()).to_pylist()
-        return list(texts[values.cat.codes.to_numpy()])
+        column: list[Any] = texts[values.cat.codes.to_numpy()].tolist()
+        return column
     if values.dtype.kind in "iu" or (values.dtype.kind == "f" and not values.hasnans):
         return list(values.tolist())
-    column: list[Any] = pa.array(values, from_pandas=True).to_pylist()  # pandas' own is slower
-    return column
+    return list(pa.array(values, from_pandas=True).to_pylist())  # pandas' own is slower

@@ -8,10 +8,10 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
+from ingest.coded import TEXT, frame_of
 from ingest.scratch import Scratch
 
 _IN_MEMORY = 20_000_000  # bytes
-_TEXT = pd.ArrowDtype(pa.string())
 
 
 @dataclass(slots=True, eq=False)
@@ -58,14 +58,14 @@ class TypedBlocks:
         """Some columns of the blocks, as they were typed."""
         for place, size in self._places:
             table = pa.ipc.open_stream(self._scratch.read(place, size)).read_all()
-            yield table.select(names).to_pandas(types_mapper={pa.string(): _TEXT}.get)
+            yield frame_of(table.select(names))
 
     def __iter__(self) -> Iterator[pd.DataFrame]:
         """The blocks in the order of the file, their texts as categories."""
         begin = 0
         for number, (place, size) in enumerate(self._places):
             table = pa.ipc.open_stream(self._scratch.read(place, size)).read_all()
-            rows = table.to_pandas(types_mapper={pa.string(): _TEXT}.get)
+            rows = frame_of(table)
             if self._set_aside is not None and self._touched[number]:
                 rows = self._set_aside(rows)
             if self.replicates is not None:
@@ -80,7 +80,7 @@ def as_texts(rows: pd.DataFrame) -> pd.DataFrame:
     texts = [name for name in rows.columns if isinstance(rows[name].dtype, pd.CategoricalDtype)]
     return rows.assign(
         **{
-            name: pd.Series(pa.array(rows[name]).cast(pa.string()), dtype=_TEXT, index=rows.index)
+            name: pd.Series(pa.array(rows[name]).cast(pa.string()), dtype=TEXT, index=rows.index)
             for name in texts
         }
     )

@@ -1,9 +1,11 @@
 """One walk through a file from its first block to its last: what it says, and its typed rows."""
 
+import itertools
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 from ingest.account import RowAccount
+from ingest.ahead import ahead
 from ingest.aliases import Renaming
 from ingest.checks import Torques
 from ingest.csv_file import NotParsed, TextTable, check_lines_close
@@ -27,6 +29,8 @@ Tables = Callable[[RowWidths, Progress | None], Iterable[TextTable]]
 
 class Walk:
     """What one walk through a file finds.
+
+    While the rows of a block are typed the next block is split into cells and looked at.
 
     Attributes:
         evidence, widths: what all rows say of the meaning of the columns and of the header.
@@ -64,19 +68,30 @@ class Walk:
 
     def go(self, progress: Progress | None) -> None:
         """Walk through the file."""
-        known = self.whole is not None
-        first = True
-        for table in self._tables(self.widths, progress):
+        done: list[tuple[int, int]] = []  # told by a thread, passed on by the caller's
+
+        def noted(*place: int) -> None:
+            done.append((place[0], place[1]))
+
+        tables = self._looked_at(iter(self._tables(self.widths, noted if progress else None)))
+        for first in tables:
+            if self.whole is None:
+                self.whole = self._supposed()
+            for table in itertools.chain([first], ahead(tables)):
+                if self.whole is not None:
+                    self._type(table, self.whole)
+                while progress is not None and done:
+                    progress(*done.pop(0))
+
+    def _looked_at(self, tables: Iterator[TextTable]) -> Iterator[TextTable]:
+        """The blocks, their lines counted and what they say gathered."""
+        for table in tables:
             check_lines_close(table, self._name)
             self.not_parsed += table.not_parsed
             self.blank_lines += table.blank_lines
             self.rows_read += table.cells.num_rows + len(table.not_parsed)
             gather(self.evidence, table)
-            if first and not known:
-                self.whole = self._supposed()
-            first = False
-            if self.whole is not None:
-                self._type(table, self.whole)
+            yield table
 
     def _supposed(self) -> WholeFile | None:
         """The file as its first block has it, if that leaves no question open."""

@@ -108,8 +108,10 @@ def main() -> None:
         folder = Path(name)
         file, earlier = folder / "rows.csv", folder / "earlier.csv"
         write_file(file, rows)
-        with file.open() as lines:  # a part of the same rows: so that there are duplicates
-            earlier.write_text("".join(line for line, _ in zip(lines, range(2001))))  # noqa: B905
+        lines = file.read_text().splitlines(keepends=True)
+        # the last of the same rows: so that there are duplicates, and indexes are made on the way
+        earlier.write_text("".join([lines[0], *lines[-2000:]]))
+        del lines
         place = Place(server, folder)
         try:
             assert start(place.seed, earlier).wait() == 0
