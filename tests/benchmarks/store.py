@@ -134,6 +134,29 @@ def grouped(store: ingest.Store) -> pd.DataFrame:
     return values.agg(["count", "mean", "min", "max"])
 
 
+def plan(store: ingest.Store, task: Callable[[], Any]) -> list[str]:
+    """How the database answers the queries of a task about the batch table; no scan of it."""
+    asked: list[tuple[str, Any]] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, given: Any, *_: Any) -> None:
+        if "FROM batches" in statement:
+            asked.append((statement, given))
+
+    sa.event.listen(store._engine, "before_cursor_execute", note)
+    task()
+    sa.event.remove(store._engine, "before_cursor_execute", note)
+    lite = store._engine.dialect.name == "sqlite"
+    told = []
+    with store.reading() as connection:
+        for statement, given in asked:
+            explain = f"{'EXPLAIN QUERY PLAN' if lite else 'EXPLAIN'} {statement}"
+            told += [str(row[-1]) for row in connection.exec_driver_sql(explain, given)]
+    assert told
+    assert any("batches_revision" in line for line in told), told
+    assert not any("SCAN batches" in line or "Seq Scan" in line for line in told), told
+    return told
+
+
 def measure(store: ingest.Store, readings: int) -> None:
     """Print one line a question."""
     begun = time.perf_counter()
@@ -163,6 +186,8 @@ def measure(store: ingest.Store, readings: int) -> None:
     store.add(ingest.read_bytes(text.encode(), "late.csv"))
     since, changed = seconds(lambda: store.batches(since_revision=1), 5)
     print(f"  changed since revision 1: {len(changed)} batch    {since * 1000:>9.1f} ms")
+    for line in plan(store, lambda: store.batches(since_revision=1)):
+        print(f"    {line}")
 
 
 def main() -> None:
