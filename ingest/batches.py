@@ -15,8 +15,8 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ingest import schema
+from ingest.inserting import insert_many
 from ingest.judging import REUSED_AFTER
-from ingest.opening import insert_many
 from ingest.result_rows import literals_of, plain_list
 
 Key = tuple[int, str]
@@ -206,16 +206,9 @@ def insert_new(connection: sa.Connection, frame: pd.DataFrame, revision: int) ->
     """
     if frame.empty:
         return set()
-    columns = ", ".join(f'"{name}"' for name in COLUMNS)
-    mark = "%s" if connection.dialect.name == "postgresql" else "?"
-    constant = literals_of(frame, _OWN)
-    places = ", ".join(constant.get(name, mark) for name in _OWN)
-    written = insert_many(
-        connection,
-        f"INSERT INTO batches ({columns}) VALUES ({places}, {int(revision)}) "  # noqa: S608 - names of our own columns, literals
-        "ON CONFLICT DO NOTHING",
-        [_plain(frame[name]) for name in _OWN if name not in constant],
-    )
+    constant = {**literals_of(frame, _OWN), "revision": str(int(revision))}
+    columns = {name: _plain(frame[name]) for name in _OWN if name not in constant}
+    written = insert_many(connection, "batches", columns, constant)
     if written == len(frame):
         return set()
     return set(zip(frame["characteristic_id"].tolist(), frame["batch"].tolist(), strict=True))

@@ -5,7 +5,7 @@ import re
 import sqlite3
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -359,22 +359,6 @@ def storable(text: str) -> str:
 def now() -> str:
     """The current time, ISO 8601 UTC."""
     return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def insert_many(
-    connection: sa.Connection, statement: str, columns: Sequence[Sequence[object]]
-) -> int:
-    """Run an INSERT for every row of some columns; the number of rows that were written.
-
-    The driver is called directly: for a million rows the lists of tuples that SQLAlchemy wants
-    cost as much as their reading does.
-    """
-    cursor: Any = connection.connection.cursor()
-    try:
-        cursor.executemany(statement, zip(*columns, strict=True))
-        return int(cursor.rowcount)
-    finally:
-        cursor.close()
 
 
 def next_id(connection: sa.Connection, table: sa.Table) -> int:

@@ -9,8 +9,9 @@ import numpy as np
 import sqlalchemy as sa
 
 from ingest import journal, schema
-from ingest.errors import IngestError
-from ingest.opening import insert_many, next_id, now, storable
+from ingest.errors import IngestError, StoreError
+from ingest.inserting import insert_many
+from ingest.opening import next_id, now, storable
 from ingest.source_cells import packed
 from ingest.source_description import SourceDescription
 from ingest.watermarks import Watermark, from_store
@@ -367,11 +368,9 @@ def _insert(connection: sa.Connection, table: sa.Table, columns: dict[str, Seque
     """Insert rows, given by column, as fast as the driver takes them."""
     if not len(next(iter(columns.values()))):
         return
-    mark = "?" if connection.dialect.name == "sqlite" else "%s"
-    names = ", ".join(columns)
-    places = ", ".join([mark] * len(columns))
-    statement = f"INSERT INTO {table.name} ({names}) VALUES ({places})"  # noqa: S608 - our own names
-    insert_many(connection, statement, list(columns.values()))
+    written = insert_many(connection, table.name, columns)
+    if written != len(next(iter(columns.values()))):
+        raise StoreError("The store did not take all rows of this source: pull again.")
 
 
 def count_present(connection: sa.Connection, source_id: int | None) -> int:

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Iterable
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ import pyarrow as pa
 import sqlalchemy as sa
 
 from ingest import schema
-from ingest.opening import insert_many
+from ingest.inserting import insert_many
 
 _COLUMNS = tuple(column.name for column in schema.RESULTS.columns)
 _MANY = 1000  # rows for which a statement of their own is worth it
@@ -24,9 +23,8 @@ def insert_results(connection: sa.Connection, chunk: pd.DataFrame) -> npt.NDArra
     """Insert rows whose key is free; True for each row whose key was taken."""
     names = tuple(name for name in _COLUMNS if not _all_default(chunk[name], name))
     constant = literals_of(chunk, names)
-    columns = [plain_list(chunk[name]) for name in names if name not in constant]
-    statement = _insert_statement(connection.dialect.name, names, tuple(constant.items()))
-    count = insert_many(connection, statement, columns)
+    columns = {name: plain_list(chunk[name]) for name in names if name not in constant}
+    count = insert_many(connection, "results", columns, constant)
     taken = np.zeros(len(chunk), dtype=bool)
     if count == len(chunk):
         return taken
@@ -41,14 +39,8 @@ def insert_results(connection: sa.Connection, chunk: pd.DataFrame) -> npt.NDArra
 
 def load(connection: sa.Connection, table: sa.Table, rows: pd.DataFrame) -> None:
     """Insert rows into a table of few constraints."""
-    names = [column.name for column in table.columns]
-    mark = "%s" if connection.dialect.name == "postgresql" else "?"
-    insert_many(
-        connection,
-        f"INSERT INTO {table.name} ({', '.join(names)}) "  # noqa: S608 - names of our own
-        f"VALUES ({', '.join([mark] * len(names))})",
-        [plain_list(rows[name]) for name in names],
-    )
+    columns = {column.name: plain_list(rows[column.name]) for column in table.columns}
+    insert_many(connection, table.name, columns)
 
 
 def literals_of(rows: pd.DataFrame, names: Iterable[str]) -> dict[str, str]:
@@ -88,20 +80,6 @@ def _all_default(values: pd.Series, name: str) -> bool:
     if isinstance(values.dtype, pd.CategoricalDtype):
         return values.cat.categories.tolist() == [""]
     return bool((values == (0 if values.dtype.kind == "i" else "")).all())
-
-
-@lru_cache(maxsize=32)
-def _insert_statement(
-    dialect: str, names: tuple[str, ...], constant: tuple[tuple[str, str], ...]
-) -> str:
-    """INSERT of some columns that passes over rows whose key is taken, as the driver wants it."""
-    mark = "%s" if dialect == "postgresql" else "?"
-    given = dict(constant)
-    places = ", ".join(given.get(name, mark) for name in names)
-    return (
-        f"INSERT INTO results ({', '.join(names)}) VALUES ({places}) "  # noqa: S608 - names of our own columns, literals as above
-        "ON CONFLICT DO NOTHING"
-    )
 
 
 def plain_list(values: pd.Series) -> list[Any]:

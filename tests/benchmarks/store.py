@@ -22,7 +22,8 @@ import sqlalchemy as sa
 
 import ingest
 from ingest import batches, schema
-from ingest.opening import insert_many, set_meta
+from ingest.inserting import insert_many
+from ingest.opening import set_meta
 
 CHARACTERISTICS = 400
 BLOCK = 400_000
@@ -98,15 +99,7 @@ def fill(store: ingest.Store, readings: int) -> None:
 
 def write(connection: sa.Connection, table: str, rows: pd.DataFrame) -> None:
     columns = [rows[name].astype(object).where(rows[name].notna(), None).tolist() for name in rows]
-    names = ", ".join(f'"{name}"' for name in rows)
-    if connection.dialect.name == "postgresql":
-        cursor: Any = connection.connection.cursor()
-        with cursor.copy(f"COPY {table} ({names}) FROM STDIN") as copy:
-            for row in zip(*columns, strict=True):
-                copy.write_row(row)
-        return
-    places = ", ".join("?" * len(columns))
-    insert_many(connection, f"INSERT INTO {table} ({names}) VALUES ({places})", columns)
+    insert_many(connection, table, dict(zip(rows, columns, strict=True)))
 
 
 def seconds(task: Callable[[], Any], times: int = 3) -> tuple[float, Any]:
