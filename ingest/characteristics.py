@@ -7,6 +7,7 @@ import pandas as pd
 import sqlalchemy as sa
 
 from ingest import schema
+from ingest.coded import cells_at
 from ingest.judging import codes_of, digits_of
 from ingest.opening import next_id
 
@@ -38,7 +39,7 @@ def with_characteristics(
         return rows.assign(characteristic_id=pd.Series(dtype="int64"), moment=0)
     codes = codes_of(rows, _NAMES)
     firsts = np.unique(codes, return_index=True)[1]
-    values = list(zip(*(_as_keys(rows[name].iloc[firsts]) for name in _NAMES), strict=True))
+    values = list(zip(*(_as_keys(cells_at(rows[name], firsts)) for name in _NAMES), strict=True))
     fresh = list(dict.fromkeys(value for value in values if value not in known))
     if fresh:
         free = next_id(connection, schema.CHARACTERISTICS)
@@ -56,11 +57,12 @@ def with_characteristics(
     return rows.assign(characteristic_id=ids[codes], moment=moment)
 
 
-def _as_keys(values: pd.Series) -> list[str]:
+def _as_keys(cells: list[object]) -> list[str]:
     """A part of the measuring condition as texts: "" where it is not recorded."""
-    if values.dtype.kind != "f":
-        return [str(value) for value in values.tolist()]
-    return ["" if value != value else _digits(value) for value in values.tolist()]
+    return [
+        str(cell) if not isinstance(cell, float) else "" if cell != cell else _digits(cell)
+        for cell in cells
+    ]
 
 
 @lru_cache(maxsize=1024)

@@ -57,6 +57,13 @@ def _kind(texts: tuple[str, ...]) -> pd.CategoricalDtype:
     return pd.CategoricalDtype(pd.Index(texts, dtype="str"))
 
 
+def cells_at(values: pd.Series, where: npt.NDArray[np.int64]) -> list[object]:
+    """Some cells of a column, without a look at all texts of its categories."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return list(values.cat.categories.take(values.cat.codes.to_numpy()[where]))
+    return list(values.to_numpy()[where].tolist())
+
+
 def frame_of(table: pa.Table) -> pd.DataFrame:
     """A table as columns of a frame: dictionaries as categories, other text as it is."""
     columns = {}

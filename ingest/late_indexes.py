@@ -18,6 +18,7 @@ import pandas as pd
 import sqlalchemy as sa
 
 from ingest import schema
+from ingest.coded import cells_at
 from ingest.judging import KEY, codes_of
 
 _FEWEST = 50_000  # rows of a file; below that nothing is gained
@@ -125,10 +126,4 @@ class LateIndexes:
 
 
 def _keys(rows: pd.DataFrame, where: npt.NDArray[np.int64]) -> set[Key]:
-    return set(zip(*(_cells(rows[name], where) for name in KEY), strict=True))
-
-
-def _cells(values: pd.Series, where: npt.NDArray[np.int64]) -> list[object]:
-    if isinstance(values.dtype, pd.CategoricalDtype):  # without a look at all of its texts
-        return list(values.cat.categories.take(values.cat.codes.to_numpy()[where]))
-    return list(values.to_numpy()[where].tolist())
+    return set(zip(*(cells_at(rows[name], where) for name in KEY), strict=True))
