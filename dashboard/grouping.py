@@ -7,9 +7,7 @@ import numpy as np
 import pandas as pd
 
 from dashboard.batches import LONG_APART, named_batches, production_time
-
-REUSED_AFTER = np.timedelta64(60, "D")
-"""A batch number that stands again later than this is another batch; as the store has it."""
+from ingest.batches import uses_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +38,7 @@ def in_batches(readings: pd.DataFrame) -> Grouped:
     used = readings.iloc[np.argsort(readings["characteristic_id"].to_numpy(), kind="stable")]
     named = used.groupby(["characteristic_id", "batch"], sort=False, dropna=False).ngroup()
     number = named.to_numpy()
-    use = _uses(number, production_time(used))
+    use = uses_of(number, _seconds(production_time(used)))
     code = used.assign(use=use).groupby([number, "use"], sort=False).ngroup().to_numpy()
     order = np.lexsort((used["replicate"].to_numpy(), code))
     used, code, number, use = used.iloc[order], code[order], number[order], use[order]
@@ -59,19 +57,9 @@ def in_batches(readings: pd.DataFrame) -> Grouped:
     )
 
 
-def _uses(number: np.ndarray, times: np.ndarray) -> np.ndarray:
-    """Which use of its batch number each reading belongs to: 0, and one more after each long gap.
-
-    Readings without a time belong to the first use.
-    """
-    dated = np.flatnonzero(~np.isnat(times))
-    order = dated[np.lexsort((times[dated], number[dated]))]
-    begins = np.diff(number[order], prepend=-1) != 0
-    gap = np.diff(times[order], prepend=times[order][:1]) > REUSED_AFTER
-    count = np.cumsum(gap & ~begins)
-    use = np.zeros(len(number), dtype=np.int64)
-    use[order] = count - count[begins][np.cumsum(begins) - 1]
-    return use
+def _seconds(times: np.ndarray) -> np.ndarray:
+    """Times as the store keeps them: s since 1970, 0 where there is none."""
+    return np.where(np.isnat(times), 0, times.astype("datetime64[s]").astype(np.int64))
 
 
 def _far_apart(number: np.ndarray, times: np.ndarray) -> np.ndarray:

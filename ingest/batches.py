@@ -72,7 +72,7 @@ def aggregate(used: pd.DataFrame) -> pd.DataFrame:
     ids = used["id"].to_numpy(dtype=np.int64)
     sampled = used["sampled_at"].to_numpy(dtype=np.int64)
     times = np.where(sampled != 0, sampled, used["moment"].to_numpy(dtype=np.int64))
-    uses = _uses(code, times)
+    uses = uses_of(code, times)
     # in the order of the table's key, or nearly: so they are written faster
     code = np.unique(code * (uses.max() + 1) + uses, return_inverse=True)[1]
     replicate = used["replicate"].to_numpy(dtype=np.int64)
@@ -115,10 +115,12 @@ def aggregate(used: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _uses(code: npt.NDArray[np.int64], times: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def uses_of(code: npt.NDArray[np.int64], times: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """Which use of its batch number each reading belongs to: one more after each long gap.
 
-    Readings without a time (0) belong to the first use.
+    Args:
+        code: the same for readings of one batch number, shape (n,).
+        times: s since 1970 UTC; readings without a time (0) belong to the first use, shape (n,).
     """
     use = np.zeros(len(code), dtype=np.int64)
     dated = np.flatnonzero(times)
