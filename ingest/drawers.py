@@ -9,7 +9,7 @@ import pandas as pd
 from ingest.scratch import Scratch
 
 DRAWERS = 64
-_IN_MEMORY = 50_000_000  # bytes; above that they lie on disk
+_IN_MEMORY = 25_000_000  # bytes; above that they lie on disk
 _AT_ONCE = 100_000  # records that make a step of their own worth it
 _SALTS = ("viscosity-spc--a", "viscosity-spc--b")  # two of 64 bits: no two keys meet by chance
 

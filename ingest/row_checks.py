@@ -28,7 +28,7 @@ _WITHIN = 0.5  # relative distance from the median at which a proposal still mak
 _ROWS_TO_LEARN = 5
 _MAJORITY = 0.8
 _SPEEDS = (0.0, 1000.0)  # rpm
-_IN_MEMORY = 50_000_000  # bytes; above that they lie on disk
+_IN_MEMORY = 25_000_000  # bytes; above that they lie on disk
 _RECORD = np.dtype([("kind", "<i8"), ("value", "<f8")])
 _SMALL = 1e-9  # 25.2 - 25.0 is a little more than 0.2
 

@@ -31,11 +31,12 @@ def write_file(path: Path, rows: int) -> None:
     """A plant of 400 products with duplicates; torque and viscosity agree to their rounding."""
     chance = random.Random(20250301)
     moment = datetime(2020, 1, 1, 6)
+    step = timedelta(seconds=min(60, 120_000_000 // rows))  # many rows must not reach the future
     with path.open("w", newline="") as out:
         out.write(HEAD + "\n")
         for batch in range(rows // 2):
             product = batch % 400
-            moment += timedelta(minutes=1)
+            moment += step
             level = (1000 + 5 * product) * (1 + chance.gauss(0, 0.03))
             for replicate in (1, 2):
                 value = level * (1 + chance.gauss(0, 0.006))
