@@ -80,7 +80,7 @@ def load_batch(store: Any, characteristic_id: int, name: str) -> pd.DataFrame:
     if rows.empty:
         return rows
     number, times = np.zeros(len(rows), dtype=np.int64), production_time(rows)
-    use = _uses(number, times)
+    use = uses_of(number, _seconds(times))
     if not use.any():
         return rows
     begins = pd.Series(times).groupby(use).transform("min").to_numpy()
