@@ -69,6 +69,8 @@ def specifications_in_force(
     starts = sorted({one.valid_from for one in held if one.valid_from is not None})
     days = [date.min, *starts, None]
     choices = tuple(ingest.specification_for(held, day) for day in days)
+    if not starts:
+        return InForce(choices, at.isna().to_numpy().astype(np.int64))
     edges = pd.DatetimeIndex([pd.Timestamp(start) for start in starts], tz="UTC")
     position = edges.searchsorted(at, side="right")
     return InForce(choices, np.where(at.isna(), len(starts) + 1, position))

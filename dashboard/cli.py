@@ -6,7 +6,6 @@ Heavy libraries are imported inside the commands that use them, so that `--help`
 
 import json
 import os
-import signal
 import sys
 from collections.abc import Callable
 from datetime import datetime
@@ -15,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from dashboard import cli_memory, cli_review, cli_sources, cli_store, cli_watch
+from dashboard import cli_memory, cli_review, cli_sources, cli_stopping, cli_store, cli_watch
 from dashboard.cli_options import (
     COULD_NOT,
     DONE,
@@ -49,8 +48,7 @@ OpenOption = Annotated[bool, typer.Option("--open/--no-open", help="Show it in t
 
 def main() -> None:
     """Run the command line; no traceback reaches a user for a bad file, store or argument."""
-    signal.signal(signal.SIGINT, _stop)
-    signal.signal(signal.SIGTERM, _stop)
+    cli_stopping.listen()
     # Many small matrices: threads of the linear algebra would mostly wait for each other, on a
     # busy computer ten times as long as the work takes. Read when numpy is loaded, by `serve` too.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -59,10 +57,6 @@ def main() -> None:
     except Stopped:
         print("Stopped.", file=sys.stderr)  # noqa: T201
         sys.exit(COULD_NOT)
-
-
-def _stop(_signal: int, _frame: object) -> None:
-    raise Stopped
 
 
 def _run() -> None:

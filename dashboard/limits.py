@@ -55,17 +55,18 @@ def limits_of(
         excluded: batches that a person left out of limits, with the cause.
         enough: whether there are enough batches to estimate limits from.
     """
-    names = table.frame["batch"].tolist()
-    place = {name: i for i, name in enumerate(names)}
+    n = len(table.frame)
+    decided = bool(frozen or excluded)
+    place = {name: i for i, name in enumerate(table.frame["batch"])} if decided else {}
     left_out = {place[name]: cause for name, cause in excluded.items() if name in place}
-    stretches = _stretches(frozen, place, len(names))
+    stretches = _stretches(frozen, place, n)
     if not stretches and not enough:
         return Limits(None, (), left_out, "")
     try:
         charts = _frozen(table, stretches, left_out) if stretches else _estimated(table, left_out)
     except spc.SpcError as error:
         return Limits(None, (), left_out, f"No limits: {error}")
-    said = _of_frozen(stretches[-1]) if stretches else _of_estimated(len(names), left_out)
+    said = _of_frozen(stretches[-1]) if stretches else _of_estimated(n, left_out)
     return Limits(charts, stretches, left_out, said)
 
 

@@ -1,45 +1,22 @@
 """From an event to a checked suspicion and a conclusion, in a real browser, and after reload."""
 
 import re
-import socket
-import subprocess
-import sys
-import time
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 from playwright.sync_api import Locator, Page, expect
 
-
-@pytest.fixture
-def plant() -> Iterator[str]:
-    """A demo of its own: what is recorded here would change what other tests look at."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
-    command = [sys.executable, "-m", "dashboard.cli", "demo", "--no-open", "--port", str(port)]
-    server = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    deadline = time.monotonic() + 90
-    while time.monotonic() < deadline:
-        with socket.socket() as probe:
-            if probe.connect_ex(("127.0.0.1", port)) == 0:
-                break
-        assert server.poll() is None, "the demo ended by itself"
-        time.sleep(0.2)
-    yield f"http://127.0.0.1:{port}"
-    server.terminate()
-    assert server.wait(timeout=20) == 0
+from tests.browser.steps import at_rest, choose, open_page, press
 
 
 def only(found: Locator) -> Locator:
     """Wait until the page has come to rest: while it is drawn anew, there are two."""
+    at_rest(found.page)
     expect(found).to_have_count(1)
     return found
 
 
 def test_event_check_conclusion_action_and_reload(plant: str, page: Page) -> None:
-    page.goto(f"{plant}/control-chart")
+    open_page(page, f"{plant}/control-chart")
     main = page.get_by_test_id("stMain")
     event = page.locator("[class*='st-key-event-']").filter(has_text="N4178 to N4232").first
     expect(event).to_contain_text("open")
@@ -58,18 +35,17 @@ def test_event_check_conclusion_action_and_reload(plant: str, page: Page) -> Non
     check = page.locator("[class*='st-key-check-']").filter(has_text="former lot")
     only(check.get_by_role("button", name="Record what was found")).click()
     dialog = page.get_by_role("dialog")
-    dialog.get_by_role("button", name="Record").click()
+    press(dialog, "Record")
     expect(dialog).to_contain_text("an empty record helps nobody")
     dialog.get_by_role("textbox").first.fill("one batch with T-302: 1903 mPa·s")
     dialog.get_by_role("textbox", name="Your name").fill("Kim Lead")
-    dialog.get_by_role("button", name="Record").click()
+    press(dialog, "Record")
     expect(dialog).to_be_hidden()
     expect(check).to_contain_text("Found: one batch with T-302: 1903 mPa·s (Kim Lead")
 
     # the conclusion: another class than the computed one
     form = page.get_by_test_id("stForm")
-    form.get_by_role("combobox", name=re.compile("What was it")).click()
-    page.get_by_role("option", name="The measurement moved").click()
+    choose(page, re.compile("What was it"), "The measurement moved")
     form.get_by_label("In words: cause and proof").fill("guard left off since the cleaning")
     only(form.get_by_role("button", name="Record")).click()
     expect(main).to_contain_text("The measurement moved: guard left off since the cleaning")
@@ -80,7 +56,7 @@ def test_event_check_conclusion_action_and_reload(plant: str, page: Page) -> Non
     dialog = page.get_by_role("dialog")
     dialog.get_by_role("textbox").first.fill("guard on, read again")
     dialog.get_by_label("Owner").fill("Shift B")
-    dialog.get_by_role("button", name="Record").click()
+    press(dialog, "Record")
     expect(dialog).to_be_hidden()
     only(page.get_by_role("button", name=re.compile("^Done: guard on"))).click()
     expect(main).to_contain_text("Not enough batches yet: 0 of 8")
@@ -111,6 +87,6 @@ def test_event_check_conclusion_action_and_reload(plant: str, page: Page) -> Non
     line.last.get_by_role("button", name="Take back").click()
     dialog = page.get_by_role("dialog")
     dialog.get_by_role("textbox").first.fill("it was on, seen on a picture")
-    dialog.get_by_role("button", name="Record").click()
+    press(dialog, "Record")
     expect(dialog).to_be_hidden()
     expect(main).not_to_contain_text("The measurement moved: guard left off")
