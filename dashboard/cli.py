@@ -5,7 +5,6 @@ Heavy libraries are imported inside the commands that use them, so that `--help`
 """
 
 import json
-import os
 import sys
 from collections.abc import Callable
 from datetime import datetime
@@ -49,9 +48,6 @@ OpenOption = Annotated[bool, typer.Option("--open/--no-open", help="Show it in t
 def main() -> None:
     """Run the command line; no traceback reaches a user for a bad file, store or argument."""
     cli_stopping.listen()
-    # Many small matrices: threads of the linear algebra would mostly wait for each other, on a
-    # busy computer ten times as long as the work takes. Read when numpy is loaded, by `serve` too.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         _run()
     except Stopped:
