@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import sqlalchemy as sa
 
-from ingest import journal
+from ingest import journal, schema
 from ingest.errors import IngestError
 from ingest.event_records import EventRecord, event_records
 from ingest.harmless import harmless, harmless_table
@@ -40,6 +41,17 @@ def _event_records(store: Store) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=names)
 
 
+def _as_kept(table: sa.Table) -> Callable[[Store], pd.DataFrame]:
+    """Every row of a table as it stands in the store, those that no longer stand among them."""
+
+    def rows(store: Store) -> pd.DataFrame:
+        with store.reading() as connection:
+            found = connection.execute(sa.select(table).order_by(*table.primary_key.columns))
+            return pd.DataFrame(found.fetchall(), columns=list(found.keys()))
+
+    return rows
+
+
 TABLES: dict[str, Callable[[Store], pd.DataFrame]] = {
     "readings": lambda store: store.readings(aside=True),
     "set-aside": lambda store: store.set_aside(),
@@ -48,6 +60,14 @@ TABLES: dict[str, Callable[[Store], pd.DataFrame]] = {
     "imports": lambda store: store.imports(),
     "event-records": _event_records,
     "source-changes": lambda store: source_changes(store),
+    "products": _as_kept(schema.PRODUCTS),
+    "aliases": _as_kept(schema.PRODUCT_ALIASES),
+    "methods": _as_kept(schema.METHODS),
+    "check-standards": _as_kept(schema.CHECK_STANDARDS),
+    "specifications": _as_kept(schema.SPECIFICATIONS),
+    "frozen-limits": _as_kept(schema.FROZEN_LIMITS),
+    "exclusions": _as_kept(schema.EXCLUSIONS),
+    "settings": _as_kept(schema.SETTINGS),
     "journal": _journal,
 }
 """What can be exported, by name."""

@@ -1,6 +1,7 @@
 """Exports read back by other libraries: the same numbers, and no cell that is a formula."""
 
 import csv
+from datetime import date
 from pathlib import Path
 
 import openpyxl
@@ -86,3 +87,21 @@ def test_too_many_rows_for_a_sheet(
     monkeypatch.setattr("ingest.exporting._EXCEL_ROWS", 10)
     with pytest.raises(ingest.IngestError, match="more than an Excel sheet holds"):
         ingest.export(held, "readings", tmp_path / "x.xlsx")
+
+
+def test_what_a_site_decided_comes_out_with_the_rows_before(
+    any_store: ingest.Store, tmp_path: Path
+) -> None:
+    any_store.add(ingest.read_bytes(b"batch,product,viscosity,unit\nB1,P,2000,mPa.s\n", "a.csv"))
+    any_store.add_specification("P", lower=1800, upper=2200, why="first")
+    later = date(2025, 5, 1)
+    any_store.add_specification("P", lower=1850, upper=2200, valid_from=later, why="second")
+    ingest.set_setting(any_store, "check_interval_days", 1)
+    ingest.exclude_batch(any_store, 1, "B1", "=charged twice")
+    for what, column, expected in (
+        ("specifications", "lower", [1800, 1850]),
+        ("exclusions", "cause", ["'=charged twice"]),
+        ("settings", "name", ["check_interval_days"]),
+    ):
+        ingest.export(any_store, what, tmp_path / "out.csv")
+        assert pd.read_csv(tmp_path / "out.csv")[column].tolist() == expected
