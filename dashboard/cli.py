@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dashboard import cli_memory, cli_review, cli_sources, cli_stopping, cli_store, cli_watch
+from dashboard.cli_account import account_text, how_it_was_read, summary
 from dashboard.cli_options import (
     COULD_NOT,
     DONE,
@@ -40,7 +41,6 @@ app = typer.Typer(
 MORE = (cli_store, cli_sources, cli_memory, cli_watch, cli_review)
 for command in (command for module in MORE for command in module.COMMANDS):
     app.command()(command)
-FINDINGS_SHOWN = 12  # lines of text; JSON has more
 PortOption = Annotated[int | None, typer.Option("--port", help="Port on 127.0.0.1.")]
 OpenOption = Annotated[bool, typer.Option("--open/--no-open", help="Show it in the browser.")]
 
@@ -128,7 +128,7 @@ def import_command(
     if watch is not None:
 
         def shown(outcome: dict[str, Any]) -> str:
-            return json.dumps(outcome, ensure_ascii=False) if as_json else _account_text(outcome)
+            return json.dumps(outcome, ensure_ascii=False) if as_json else account_text(outcome)
 
         cli_sources.watch_folder(
             opened,
@@ -157,9 +157,9 @@ def import_command(
         typer.echo(json.dumps([outcome for outcome, _ in outcomes], ensure_ascii=False, indent=1))
     else:
         for outcome, _ in outcomes:
-            typer.echo(_account_text(outcome))
+            typer.echo(account_text(outcome))
         if len(outcomes) > 1 or found.others:
-            typer.echo(_summary([outcome for outcome, _ in outcomes], found.others))
+            typer.echo(summary([outcome for outcome, _ in outcomes], found.others))
     codes = [code for _, code in outcomes] or [COULD_NOT]
     stored = [code for code in codes if code != COULD_NOT]
     raise typer.Exit(COULD_NOT if not stored else min(max(codes), NEEDS_A_PERSON))
@@ -169,19 +169,6 @@ def _show_file(number: int, total: int, file: Path) -> None:
     """A line on the terminal that counts the files of a long list; nothing elsewhere."""
     if total > 1 and sys.stderr.isatty():
         print(f"{number} of {total}: {printable(file.name)}", file=sys.stderr, flush=True)  # noqa: T201
-
-
-def _summary(outcomes: list[dict[str, Any]], others: int) -> str:
-    """All files together, in one sentence."""
-    read = [outcome for outcome in outcomes if "error" not in outcome and not outcome["questions"]]
-    rows = sum(outcome["rows_read"] for outcome in read)
-    used = sum(outcome["used"] for outcome in read)
-    left = len(outcomes) - len(read)
-    lines = [f"{len(outcomes)} files: {len(read)} imported, {left} not. "]
-    lines.append(f"{rows} rows read, {used} used.")
-    if others:
-        lines.append(f" {others} files with other endings were left alone.")
-    return "".join(lines)
 
 
 def _import_file(
@@ -252,6 +239,7 @@ def _import_one(
         "questions": [],
         "notes": list(report.notes),
         "understood": [f"{u.what}: {u.value} ({u.why})" for u in reading.understood],
+        "reading": how_it_was_read(reading.understood),
         "findings": [one.as_dict() for one in reading.findings],
         "change": reading.change.as_dict() if reading.change else None,
     }
@@ -281,41 +269,6 @@ def _progress(name: str, what: str = "rows") -> Callable[[int, int], None] | Non
             print(f"\r{name}: {done} of {total} {what}", end=end, file=sys.stderr, flush=True)  # noqa: T201
 
     return show
-
-
-def _account_text(outcome: dict[str, Any]) -> str:
-    from ingest import REASONS
-
-    if "error" in outcome:
-        return f"{outcome['file']}: not imported."
-    if outcome["questions"]:
-        return f"{outcome['file']}: not imported, a question is open."
-    lines = [f"{outcome['file']}: {outcome['rows_read']} rows read"]
-    lines.append(f"  {outcome['used']:>8} used")
-    for kind, word in (("set_aside", "set aside"), ("not_parsed", "not parsed")):
-        for reason, count in outcome[kind].items():
-            lines.append(f"  {count:>8} {word}: {REASONS[reason]}")
-    for reason, count in outcome["remarks"].items():
-        lines.append(f"  {count:>8} remarked: {REASONS[reason]}")
-    if outcome["duplicates"]:
-        lines.append(f"  {outcome['duplicates']:>8} duplicates of rows already held")
-    lines.append("           The account closes." if outcome["closes"] else "  It does not close!")
-    if outcome["blank_lines"]:
-        lines.append(f"           ({outcome['blank_lines']} blank lines skipped)")
-    lines += [f"  Note: {note}" for note in outcome["notes"]]
-    lines += [_finding_text(finding) for finding in outcome["findings"][:FINDINGS_SHOWN]]
-    more = len(outcome["findings"]) - FINDINGS_SHOWN
-    lines += [f"  And {more} more; --json prints them." if more > 0 else ""]
-    return "\n".join(line for line in lines if line)
-
-
-def _finding_text(finding: dict[str, Any]) -> str:
-    """One finding on a line: where, what, and what may have been meant."""
-    where = f"line {finding['line']}" if finding["line"] else finding["product"]
-    batch = f", batch {finding['batch']}" if finding["batch"] else ""
-    meant = f": {finding['proposal']} Nothing is changed." if finding["proposal"] else ""
-    place = f"{where}{batch}: " if where else ""
-    return f"  {finding['severity'].capitalize()}: {place}{finding['detail']}{meant}"
 
 
 @app.command()

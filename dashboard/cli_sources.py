@@ -41,8 +41,11 @@ def pull(
     """Bring new and changed rows of a database into the store."""
     import ingest
 
+    # looked up first: a slip in the name makes no store
+    described = ingest.find_source(
+        ingest.sources_file(store or ingest.default_url(), config), source
+    )
     opened = ingest.open_store(store)
-    described = ingest.find_source(ingest.sources_file(opened.url, config), source)
     if watch is None:
         report = _pull_once(opened, described, everything)
         typer.echo(_shown(report, as_json, indent=1))

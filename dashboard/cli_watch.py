@@ -48,7 +48,8 @@ def watch(
     import ingest
     from dashboard.watch.description import load_watch, watch_file
 
-    opened = ingest.open_store(store)
+    looks_only = dry_run or test or status
+    opened = ingest.open_store(store, create=not looks_only)
     described = load_watch(watch_file(opened.url, config))
     if test:
         from dashboard.watch.trial import send_test

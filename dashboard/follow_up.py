@@ -25,7 +25,10 @@ ELSE = "Something else"
 def subjects_of(
     one: Assessment, investigated: Investigated, records: Sequence[ingest.EventRecord]
 ) -> tuple[Subject, ...]:
-    """What can be investigated: the change that was found first, then the events of the chart."""
+    """What can be investigated: the change that was found first, then the events of the chart.
+
+    A wrong record beside an open event that it is no part of comes last: it explains nothing there.
+    """
     verdict, names = investigated.found.verdict, one.batches["batch"].tolist()
     place = {name: i for i, name in enumerate(names)}
     found: list[Subject] = []
@@ -45,6 +48,10 @@ def subjects_of(
         key = f"{kind_of_chart(event.chart)}.{event.batches[0]}"
         label = f"event {text.stretch(event.batches)} of the control chart ({event.word})"
         found.append(Subject(key, label, event))
+    waiting = [s for s in found if s.key != CHANGE and s.event.open]
+    if verdict.cause_class == "data" and not any(verdict.since in s.event.batches for s in waiting):
+        rest = [s for s in found if s.key != CHANGE and not s.event.open]
+        found = [*reversed(waiting), *[s for s in found if s.key == CHANGE], *rest]
     return tuple(found)
 
 

@@ -22,6 +22,8 @@ NEWEST = 5
 """Batches that the overview names."""
 CARDS = 10
 """Products on one page of cards."""
+LOOKED_AT = 200
+"""Newest batches of a product in which its instruments are looked for."""
 UNCHECKED = pd.Timedelta(days=1)
 """A check standard is run on each day of use: common practice."""
 PERIODS: dict[str, tuple[str, int]] = {
@@ -116,7 +118,7 @@ def front(
         asked_of.setdefault(task.characteristic_id, []).append(task)
     rank = {number: place for place, number in enumerate(asked_of)}
     waiting = sorted(
-        (one for one in shown if one.needs_a_person),
+        (one for one in shown if one.needs_a_person or one.characteristic_id in asked_of),
         key=lambda one: rank.get(one.characteristic_id, -1),  # without a task: in doubt, so first
     )
     weekly = [one.false_alarms_per_week for one in shown if one.false_alarms_per_week is not None]
@@ -129,7 +131,7 @@ def front(
         asked=_asked(tasks),
         instrument_tasks=tuple(task for task in tasks if task.key == "check_standard"),
         cards=tuple(Card(one, tuple(asked_of.get(one.characteristic_id, ()))) for one in waiting),
-        rest=quiet_table([one for one in shown if not one.needs_a_person]),
+        rest=quiet_table([one for one in shown if one not in waiting]),
         n=len(shown),
         false_alarms=sum(weekly) if weekly else None,
     )
@@ -203,9 +205,10 @@ def measuring_system(found: Sequence[Assessment], now: pd.Timestamp) -> list[Ins
             if standard.last_at is not None:
                 name = standard.instrument or "instrument not recorded"
                 checked[name] = max(standard.last_at, checked.get(name, standard.last_at))
-        if one.last_batch_at is not None and len(one.batches):
-            name = str(one.batches["instrument"].iat[-1]) or "instrument not recorded"
-            used[name] = max(one.last_batch_at, used.get(name, one.last_batch_at))
+        newest = one.batches[["instrument", "at"]].tail(LOOKED_AT).dropna(subset=["at"])
+        for instrument, at in dict(zip(newest["instrument"], newest["at"], strict=True)).items():
+            name = str(instrument) or "instrument not recorded"
+            used[name] = max(at, used.get(name, at))
     return [
         _aged(line, checked.get(line.instrument), used.get(line.instrument), now)
         for line in sentences.measuring_system(found)

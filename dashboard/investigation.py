@@ -12,12 +12,12 @@ import pandas as pd
 import ingest
 import spc.drift
 from dashboard import text
-from dashboard.follow_up import checks_of, conclusions_of, effects_of, subjects_of
+from dashboard.follow_up import CHANGE, checks_of, conclusions_of, effects_of, subjects_of
 from dashboard.happened import Happened, happened
 from dashboard.investigate import Investigated
 from dashboard.investigation_results import Contents, Fact, FactorView, MovedRow
 from dashboard.investigation_words import CLASSES, EXPLANATIONS, ROLES, SUSPECTS
-from dashboard.results import CAUTION, Assessment
+from dashboard.results import CAUTION, Assessment, Event
 from dashboard.text import signed
 
 MOST_LEVELS = 8
@@ -61,8 +61,12 @@ def contents(
             one.check_standards,
         )  # fmt: skip
     handled = subject.event.handling.records if subject else ()
+    facts = _facts(one, investigated, near, cannot := _cannot_tell(investigated))
+    sentence = verdict.what
+    apart = verdict.cause_class == "data" and subject is not None and subject.key != CHANGE
+    if apart and subject is not None and verdict.since not in subject.event.batches:
+        sentence, facts = _of_the_event_alone(subject.event, verdict)
     factors, multiplicity = _factors(investigated.found)
-    cannot = _cannot_tell(investigated)
     pairing = investigated.found.pairing
     return Contents(
         characteristic_id=one.characteristic_id,
@@ -70,8 +74,8 @@ def contents(
         condition=one.condition,
         last_batch=one.last_batch,
         n_batches=one.n_batches,
-        sentence=verdict.what,
-        facts=_facts(one, investigated, near, cannot),
+        sentence=sentence,
+        facts=facts,
         cannot_tell=cannot,
         moved=_moved(investigated.found),
         explanations=tuple(
@@ -120,6 +124,19 @@ def _facts(
     if verdict.suspect != "none":
         facts.append(Fact("Check next", verdict.next_check))
     return tuple(facts)
+
+
+def _of_the_event_alone(event: Event, verdict: spc.drift.Verdict) -> tuple[str, tuple[Fact, ...]]:
+    """An event that nothing explains yet, beside a record that is wrong elsewhere."""
+    n = text.batches(event.stop - event.start + 1)
+    said = f"{event.sentence} No lasting change can be told yet from {n}."
+    return said, (
+        Fact("What", said),
+        Fact(
+            "Process or measurement", "Cannot be told yet: wait for more batches, or measure again."
+        ),
+        Fact("Besides", f"{verdict.what} It is no part of this event."),
+    )
 
 
 def _if_it_goes_on(one: Assessment, investigated: Investigated) -> str:

@@ -56,8 +56,10 @@ def panels(
     names = one.batches["batch"].tolist()
     place = {name: i for i, name in enumerate(names)}
     verdict = about.verdict
-    low, high = place.get(verdict.since_low or ""), place.get(verdict.since_high or "")
-    since = place.get(verdict.since or "")
+    told = about.sentence == verdict.what  # else it is of another batch than what is shown
+    low = place.get(verdict.since_low or "") if told else None
+    high = place.get(verdict.since_high or "") if told else None
+    since = place.get(verdict.since or "") if told else None
     axis = _axis(one, since, most)
     x = _x(one, axis)
     interval = None
@@ -88,7 +90,7 @@ def panels(
                 level=_level(names, investigated)[axis.first : axis.stop],
                 start_words=f"since {verdict.since}" if at is not None else "",
                 show_x=last == "product", x_title=axis.title if last == "product" else None,
-                height=260, description=f"Batch means of {one.product}. {verdict.what}", **shared,
+                height=260, description=f"Batch means of {one.product}. {about.sentence}", **shared,
             ),
             False,
         )

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from dashboard import text
+from dashboard.events import OPEN_WINDOW
 from dashboard.results import DUPLICATES_RANGE, Assessment, CheckStandard, Event
 
 REACTION_PLAN = "reaction_plan"
@@ -146,9 +147,10 @@ def tasks_of(found: Sequence[Assessment], settings: Mapping[str, Any]) -> list[T
         apart = newest_apart(one)
         if apart and not any(event.chart == DUPLICATES_RANGE for event in one.open_events):
             tasks.append(_task(one, plan["duplicates_range"], apart, one.last_batch_at))
-        if one.last_outside:
-            what = f"{one.last_batch} is outside its specification."
-            tasks.append(_task(one, plan["outside_specification"], what, one.last_batch_at))
+        tasks += [
+            _task(one, plan["outside_specification"], f"{name} is outside its specification.", at)
+            for name, at in newly_outside(one)
+        ]
         if one.undecided:
             what = f"{one.undecided} readings are recorded in more than one way."
             tasks.append(_task(one, plan["undecided"], what, None))
@@ -158,6 +160,13 @@ def tasks_of(found: Sequence[Assessment], settings: Mapping[str, Any]) -> list[T
         _once(tasks),
         key=lambda task: (order[task.key], task.since if task.since is not None else latest),
     )
+
+
+def newly_outside(one: Assessment) -> list[tuple[str, pd.Timestamp | None]]:
+    """Batches outside their specification among the newest ones, with their time."""
+    outside = set(one.outside_specification)
+    newest = one.batches[["batch", "at"]].tail(OPEN_WINDOW)
+    return [(name, at) for name, at in newest.itertuples(index=False, name=None) if name in outside]
 
 
 def newest_apart(one: Assessment) -> str:

@@ -100,7 +100,11 @@ def _workbook(path: Path, raw: bytes) -> Checked:
 
 def _told(path: Path, whole: bool, said: str) -> Checked:
     if whole:
-        return Checked(True, f"{path.name} is as it was made (sha256 {said}).")
+        return Checked(
+            True,
+            f"{path.name} is as it was made (sha256 of the file {said}; its pages carry that of "
+            "their contents).",
+        )
     return Checked(
         False,
         f"{path.name} is not as it was made: at least one byte differs. Make the pack again, or "

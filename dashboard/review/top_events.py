@@ -232,7 +232,7 @@ def investigation(facts: Facts, one: Assessment, drawn: bool) -> list[Block]:
     rows += [("Evidence", words) for words in about.evidence]
     for check in about.checks:
         tried = "; ".join(f"{said} ({record.who})" for said, record in check.found)
-        rows.append(("Check", f"{check.what} {tried or 'Not tried yet.'}"))
+        rows.append(("Check", f"{text.sentence(check.what)} {tried or 'Not tried yet.'}"))
     for made in about.conclusions:
         said = f"{made.words} ({made.record.who}, {made.record.at[:10]})"
         rows.append(("Conclusion", f"{said} {made.differs}".strip()))

@@ -43,7 +43,12 @@ def test_cards_are_for_what_needs_a_person_and_the_table_for_the_rest(demo):
     assert page.n == len(found)
     assert page.filtered == ""
     for card in page.cards:
-        assert [task.event for task in card.tasks] == list(card.one.open_events)
+        assert [task.event for task in card.tasks if task.event] == list(card.one.open_events)
+        newest = card.one.batches.tail(8)
+        outside = newest["batch"][newest["in_specification"].eq(False)]
+        told = [task.what for task in card.tasks if task.key == "outside_specification"]
+        assert told == [f"{name} is outside its specification." for name in outside]
+    assert "N4215 is outside its specification." in str(page.cards)
 
 
 def test_the_newest_batches_are_named_with_their_verdict(demo):
@@ -93,7 +98,9 @@ def test_an_instrument_in_use_without_a_check_is_not_called_in_order(demo):
     assert checks["V2"].in_order  # its last run was inside; four days of use followed
     assert lines["V2"].in_order is None
     assert "not checked for 4 days while in use" in lines["V2"].words
-    assert lines["V1"].in_order is True
+    # V1 read N4228 on 19 Nov; the newest batch of every product was read on V2
+    assert lines["V1"].in_order is None
+    assert "newest batch 19 Nov 2026" in lines["V1"].words
     soon = checks["V2"].last_at + pd.Timedelta(hours=5)
     fresh = {line.instrument: line for line in front.measuring_system(found, soon)}
     assert "days" not in fresh["V2"].words

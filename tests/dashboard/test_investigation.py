@@ -4,7 +4,7 @@ What is true of each scenario (which batch, how big, which cause) was worked out
 from this project.
 """
 
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -417,3 +417,38 @@ def test_products_that_share_an_instrument_against_a_plain_count(tmp_path):
             plain.setdefault(instrument, set()).add(one.characteristic_id)
     assert {name: set(ids) for name, ids in sharing(every).items()} == plain
     assert sharing([]) == {}
+
+
+def test_an_old_slip_does_not_explain_a_new_event(tmp_path):
+    """Only the newest batch is beyond a limit; a slip stands long before them."""
+    rng = np.random.default_rng(11)
+    values = 2000 + 20 * rng.standard_normal(60)
+    values[59] = 2000 + 95
+    rows = ["timestamp,batch,product,replicate,viscosity,unit,torque,spindle,speed,instrument"]
+    for i, value in enumerate(values):
+        for replicate in (1, 2):
+            seen = value * (10 if i == 20 and replicate == 1 else 1)
+            rows.append(
+                f"2026-0{1 + i // 28}-{1 + i % 28:02d}T08:00:00Z,B{i:03d},P,{replicate},"
+                f"{seen:.1f},mPa.s,{value / 50:.2f},S3,20,V1"
+            )
+    store = ingest.open_store(str(tmp_path / "slip.sqlite"))
+    store.add(ingest.read_bytes("\n".join(rows).encode(), "slip.csv"))
+    now = datetime(2026, 3, 6, tzinfo=UTC)
+    (one,) = assess_store(store, now=now)
+    assert one.open_events
+    investigated = investigate_product(store, one, sharing([one]))
+    assert investigated is not None
+    assert investigated.found.verdict.cause_class == "data"
+    assert investigated.found.verdict.since == "B020"
+    entries = ingest.journal_table(store)[0]
+    about = investigation.contents(one, investigated, [], entries)
+    assert about.subject is not None
+    assert "B020" not in about.subject.event.batches
+    assert "No lasting change can be told yet" in about.sentence
+    besides = {fact.name: fact.words for fact in about.facts}["Besides"]
+    assert "B020" in besides
+    assert besides.endswith("It is no part of this event.")
+    slip = investigation.contents(one, investigated, [], entries, chosen="change")
+    assert slip.sentence == investigated.found.verdict.what
+    store.close()
