@@ -147,10 +147,10 @@ def test_overview_says_what_needs_a_person_first(demo, monkeypatch) -> None:
     app = open_page()
     assert app.title[0].value == "2 open events"
     heads = [one.value for one in app.subheader]
-    assert heads == ["Asked of people", "WB\\-240", "WB\\-360", "All others"]
+    assert heads == ["Asked of people", "WB\\-360", "WB\\-240", "All others"]
     assert "Open events: WB-240 and WB-360." in words(app)
-    assert "V1 in order: CF-2000 and CF-500" in words(app)
-    assert "2 things to do (QC lead 2), the oldest since 21 Oct 2026." in words(app)
+    assert "V1 not checked for 4 days while in use" in words(app)
+    assert "3 things to do (QC lead 3), the oldest since 21 Oct 2026." in words(app)
     (rest,) = (one.value for one in app.dataframe)
     assert rest["Product"].tolist() == ["WB-110"]
     assert rest["State"].tolist() == ["quiet"]
