@@ -1,12 +1,15 @@
 """Writing many rows at once, as fast as the driver takes them."""
 
 import contextlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import sqlalchemy as sa
 
 _MANY = 1000  # rows for which copying is worth its table
+_ROWS = 100  # of one statement on SQLite: more of them gain nothing
+_VARIABLES = 999  # that every SQLite takes in one statement
 
 
 def insert_many(
@@ -29,16 +32,60 @@ def insert_many(
     """
     made: Any = connection.connection.cursor()
     with contextlib.closing(made) as cursor:
-        if connection.dialect.name == "postgresql" and len(next(iter(columns.values()))) >= _MANY:
+        if connection.dialect.name == "sqlite":
+            return _in_bundles(cursor, table, columns, literals or {})
+        if len(next(iter(columns.values()))) >= _MANY:
             return _copied(cursor, table, columns, literals or {})
-        mark = "%s" if connection.dialect.name == "postgresql" else "?"
-        given = dict.fromkeys(columns, mark) | dict(literals or {})
+        given = dict.fromkeys(columns, "%s") | dict(literals or {})
         cursor.executemany(
             f"INSERT INTO {table} ({_listed(given)}) VALUES ({', '.join(given.values())}) "  # noqa: S608 - names of our own, literals of plain letters
             "ON CONFLICT DO NOTHING",
             zip(*columns.values(), strict=True),
         )
         return int(cursor.rowcount)
+
+
+def _in_bundles(
+    cursor: Any,
+    table: str,
+    columns: Mapping[str, Sequence[object]],
+    literals: Mapping[str, str],
+) -> int:
+    """The same on SQLite: many rows to a statement, as each statement has its own price."""
+    held = [values if isinstance(values, list) else list(values) for values in columns.values()]
+    size = max(1, min(_ROWS, _VARIABLES // len(held)))
+    n = len(held[0])
+    whole = n - n % size
+    begin = f"INSERT INTO {table} ({_listed({**columns, **literals})}) VALUES "  # noqa: S608 - as above
+
+    def bundles() -> Iterator[list[object]]:
+        for start in range(0, whole, size):
+            cells: list[object] = []
+            for values in held:
+                cells += values[start : start + size]
+            yield cells
+
+    written = 0
+    if whole:
+        rows = _marks(len(held), size, tuple(literals.values()))
+        cursor.executemany(f"{begin} {rows} ON CONFLICT DO NOTHING", bundles())
+        written += int(cursor.rowcount)
+    if whole < n:
+        row = _marks(len(held), 1, tuple(literals.values()))
+        left = zip(*(values[whole:] for values in held), strict=True)
+        cursor.executemany(f"{begin} {row} ON CONFLICT DO NOTHING", left)
+        written += int(cursor.rowcount)
+    return written
+
+
+@lru_cache(maxsize=16)
+def _marks(width: int, rows: int, literals: tuple[str, ...]) -> str:
+    """The places of the cells of some rows, given column by column: pieces of lists, unmixed."""
+    each = (
+        [*(f"?{place}" for place in range(row, width * rows + 1, rows)), *literals]
+        for row in range(1, rows + 1)
+    )
+    return ", ".join(f"({', '.join(cells)})" for cells in each)
 
 
 def _copied(
