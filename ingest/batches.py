@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ingest import schema
+from ingest.duplicates import ask
 from ingest.inserting import insert_many
 from ingest.judging import REUSED_AFTER
 from ingest.result_rows import literals_of, plain_list
@@ -32,7 +33,6 @@ columns.
 """
 _OWN = tuple(name for name in COLUMNS if name != "revision")
 _IDENTITY = ("characteristic_id", "batch", "use")
-_KEYS_AT_ONCE = 400
 _BATCHES_AT_ONCE = 20_000
 _NEVER = np.iinfo(np.int64).max
 _USED = """
@@ -221,36 +221,37 @@ def renew(connection: sa.Connection, keys: Iterable[Key], revision: int) -> None
     waiting = sorted(set(keys))
     for start in range(0, len(waiting), _BATCHES_AT_ONCE):
         part = waiting[start : start + _BATCHES_AT_ONCE]
-        found = [row for some in _parts(part) for row in _used_readings(connection, some)]
-        frame = aggregate(_frame(found))
+        asked = ask(connection, pd.DataFrame(part, columns=_IDENTITY[:2]))
+        frame = aggregate(_frame(_used_readings(connection, asked)))
         _upsert(connection, frame, revision)
         made = set(zip(*(frame[name].tolist() for name in _IDENTITY), strict=True))
-        held = {row for some in _parts(part) for row in _held_rows(connection, some)}
-        _empty(connection, sorted(held - made), revision)
+        _empty(connection, sorted(_held_rows(connection, asked) - made), revision)
         insert_new(connection, without_readings(set(part) - {row[:2] for row in made}), revision)
 
 
-def _parts(keys: list[Key]) -> Iterator[list[Key]]:
-    for start in range(0, len(keys), _KEYS_AT_ONCE):
-        yield keys[start : start + _KEYS_AT_ONCE]
-
-
-def _used_readings(connection: sa.Connection, keys: list[Key]) -> list[sa.Row[tuple[object, ...]]]:
+def _used_readings(connection: sa.Connection, asked: sa.Table) -> list[sa.Row[tuple[object, ...]]]:
     results, aside = schema.RESULTS, schema.SET_ASIDE
-    query = sa.select(*(results.c[name] for name in _USED_COLUMNS)).where(
-        sa.tuple_(results.c.characteristic_id, results.c.batch).in_(keys),
-        ~sa.exists().where(aside.c.result_id == results.c.id),
+    query = (
+        sa.select(*(results.c[name] for name in _USED_COLUMNS))
+        .join(asked, _same_batch(results, asked))
+        .where(~sa.exists().where(aside.c.result_id == results.c.id))
     )
     return list(connection.execute(query).all())
 
 
-def _held_rows(connection: sa.Connection, keys: list[Key]) -> list[tuple[int, str, int]]:
+def _held_rows(connection: sa.Connection, asked: sa.Table) -> set[tuple[int, str, int]]:
     """Characteristic, batch and use of the rows that stand for some batches."""
     table = schema.BATCHES
-    query = sa.select(*(table.c[name] for name in _IDENTITY)).where(
-        sa.tuple_(table.c.characteristic_id, table.c.batch).in_(keys), table.c.n != 0
+    query = (
+        sa.select(*(table.c[name] for name in _IDENTITY))
+        .join(asked, _same_batch(table, asked))
+        .where(table.c.n != 0)
     )
-    return [(int(a), str(b), int(c)) for a, b, c in connection.execute(query)]
+    return {(int(a), str(b), int(c)) for a, b, c in connection.execute(query)}
+
+
+def _same_batch(table: sa.Table, asked: sa.Table) -> sa.ColumnElement[bool]:
+    return sa.and_(*(table.c[name] == asked.c[name] for name in _IDENTITY[:2]))
 
 
 def _frame(rows: list[sa.Row[tuple[object, ...]]]) -> pd.DataFrame:

@@ -102,8 +102,8 @@ def resolve(
     return beside, np.column_stack((lines, twin))
 
 
-def _ask(connection: sa.Connection, keys: pd.DataFrame) -> sa.Table:
-    """Fill the temporary table for as many columns of the key as there are."""
+def ask(connection: sa.Connection, keys: pd.DataFrame) -> sa.Table:
+    """Fill the temporary table for the first columns of the key, as many as there are."""
     asked = ASKED[keys.shape[1]]
     connection.execute(CreateTable(asked, if_not_exists=True))
     connection.execute(sa.delete(asked))
@@ -120,7 +120,7 @@ def stored_under(connection: sa.Connection, keys: pd.DataFrame) -> pd.DataFrame:
     import was undone.
     """
     results, aside, kinds = schema.RESULTS, schema.SET_ASIDE, schema.CHARACTERISTICS
-    asked = _ask(connection, keys)
+    asked = ask(connection, keys)
     brought = sa.and_(aside.c.result_id == results.c.id, aside.c.reason.not_in([*JUDGED, UNDONE]))
     gone = aside.alias("gone")
     undone = sa.exists().where(gone.c.result_id == results.c.id, gone.c.reason == UNDONE)
@@ -136,13 +136,14 @@ def stored_under(connection: sa.Connection, keys: pd.DataFrame) -> pd.DataFrame:
         .join(asked, sa.and_(*(results.c[name] == asked.c[name] for name in keys.columns)))
         .join(kinds, kinds.c.id == results.c.characteristic_id)
         .outerjoin(aside, brought)
-        .order_by(results.c.id)
     )
     columns = [*names, "own", "undone", "product", "sample_type"]
     frame = pd.DataFrame(connection.execute(query).all(), columns=columns, dtype=object)
     numbers = ("id", "variant", "characteristic_id", "replicate", "moment", "sampled_at")
     types = dict.fromkeys(numbers, np.int64) | dict.fromkeys(VALUES, float) | {"undone": bool}
-    return frame.astype(types)
+    frame = frame.astype(types)
+    # asked for in this order, SQLite would go through all results, to have nothing to sort
+    return frame.sort_values("id", kind="stable", ignore_index=True)
 
 
 def stretches_of(pairs: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
