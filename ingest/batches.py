@@ -6,7 +6,7 @@ again from the readings: `rebuild` does it and `differences` proves that nothing
 """
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 
 import numpy as np
 import numpy.typing as npt

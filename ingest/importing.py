@@ -12,7 +12,7 @@ new rows change them; nothing is lost by that, as results and the reasons that a
 are never changed.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Set
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -41,6 +41,35 @@ _CHUNK = 100_000
 _BATCHES_AT_ONCE = 10_000
 
 
+@dataclass(frozen=True, slots=True)
+class _Some:
+    """The batches of a block of rows.
+
+    Few of their names stand elsewhere too, so it is not worth it to make keys of all of them.
+    """
+
+    rows: list[tuple[list[int], list[str]]] = field(default_factory=list)
+    names: frozenset[str] = frozenset()
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame) -> "_Some":
+        names = frame["batch"].tolist()
+        return cls([(frame["characteristic_id"].tolist(), names)], frozenset(names))
+
+    def named(self, names: Set[str]) -> set[Key]:
+        """Those that have one of some names."""
+        shared = self.names & names
+        if not shared:
+            return set()
+        keys = (key for part in self.rows for key in zip(*part, strict=True))
+        return {key for key in keys if key[1] in shared}
+
+    def and_these(self, keys: set[Key]) -> "_Some":
+        """The same and some more."""
+        more = [owner for owner, _ in keys], [name for _, name in keys]
+        return _Some([*self.rows, more], self.names | set(more[1]))
+
+
 @dataclass(slots=True)
 class _Batches:
     """The batches that an import has touched so far.
@@ -53,7 +82,7 @@ class _Batches:
 
     revision: int
     stale: set[Key] = field(default_factory=set)
-    last: set[Key] = field(default_factory=set)
+    last: _Some = field(default_factory=_Some)
     repeats: bool = False
 
 
@@ -130,7 +159,7 @@ def _insert_chunk(
                 written = pd.concat([written, beside])
     touched.repeats = 2 * len(written) < len(chunk)
     if written.empty:
-        touched.last = set()
+        touched.last = _Some()
         return
     is_aside = (written["reason"] != "").to_numpy()
     if is_aside.any():
@@ -159,8 +188,9 @@ def _add_batches(
     """
     aside = (written["reason"] != "").to_numpy()
     made = batches.aggregate(written[~aside] if aside.any() else written)
-    here = set(zip(made["characteristic_id"].tolist(), made["batch"].tolist(), strict=True))
-    stood = (here & touched.last) | (here & crowded)
+    here = _Some.of(made)
+    stood = here.named(touched.last.names) & touched.last.named(here.names)
+    stood |= here.named({name for _, name in crowded}) & crowded
     if stood:
         maybe = made[made["batch"].isin([batch for _, batch in stood])]
         owners, names = maybe["characteristic_id"].tolist(), maybe["batch"].tolist()
@@ -169,10 +199,10 @@ def _add_batches(
     stood |= batches.insert_new(connection, made, touched.revision)
     if aside.any():
         unused = _keys(written[aside])
-        blank = batches.without_readings(unused - here - touched.last - crowded)
-        stood |= batches.insert_new(connection, blank, touched.revision)
-        here |= unused
-        stood |= (unused & touched.last) | (unused & crowded)
+        elsewhere = unused & (touched.last.named({name for _, name in unused}) | crowded)
+        here, used = here.and_these(unused), here.named({name for _, name in unused})
+        blank = batches.without_readings(unused - used - elsewhere)
+        stood |= batches.insert_new(connection, blank, touched.revision) | elsewhere
     touched.stale |= stood
     touched.last = here
     return stood
