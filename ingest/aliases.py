@@ -52,6 +52,8 @@ def spelling(name: str) -> str:
 
 def shown(name: str) -> str:
     """A product's name as a person can see and type it: letters of control become "?"."""
+    if name.isprintable():
+        return name
     return "".join(letter if letter.isprintable() else "?" for letter in name)
 
 

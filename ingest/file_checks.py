@@ -62,15 +62,19 @@ class Habits:
             if len(written) and not self._example:
                 self._example = str(texts[int(written[0])].as_py())
         kept = used & np.asarray(rows["sample_type"] == "product", dtype=bool)
-        codes, products = rows["product"].cat.codes.to_numpy()[kept], rows["product"].cat.categories
+        codes = rows["product"].cat.codes.to_numpy()[kept]
+        products = pa.array(rows["product"].cat.categories, pa.string()).to_pylist()
         values = rows["viscosity"].to_numpy(dtype=float)[kept]
+        n = np.bincount(codes, minlength=len(products))
+        aims = np.array([self._targets.get(name, np.nan) for name in products], dtype=float)
+        on_target = np.bincount(codes[values == aims[codes]], minlength=len(products))
         for code in pd.unique(codes).tolist():
-            product = str(products[code])
-            mine = values[codes == code]
-            self._n[product] += len(mine)
-            self._on_target[product] += int((mine == self._targets.get(product, np.nan)).sum())
+            product = products[code]
+            self._n[product] += int(n[code])
+            self._on_target[product] += int(on_target[code])
             if self._distinct > _COUNTED:
                 continue
+            mine = values[codes == code]
             each, counts = np.unique(mine, return_counts=True)
             known = self._values.setdefault(product, Counter())
             before = len(known)

@@ -21,6 +21,7 @@ import sqlalchemy as sa
 
 from ingest import batches, schema
 from ingest.account import RowAccount, require_closed
+from ingest.ahead import ahead
 from ingest.batches import Key
 from ingest.characteristics import known_characteristics, with_characteristics
 from ingest.duplicates import (
@@ -103,7 +104,7 @@ def add_rows(
     late = LateIndexes(connection, first_id - 1, len(reading.typed))
     known = known_characteristics(connection)
     done = 0
-    for rows in _chunks(reading.typed):
+    for rows in ahead(_chunks(reading.typed)):
         chunk = with_characteristics(connection, rows, known)
         chunk["id"] = np.arange(free_id, free_id + len(chunk))
         free_id += len(chunk)

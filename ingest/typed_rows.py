@@ -82,7 +82,7 @@ def type_rows(table: TextTable, whole: WholeFile) -> tuple[pd.DataFrame, list[No
 
 def _rename_products(rows: pd.DataFrame, table: TextTable, whole: WholeFile) -> None:
     """Give rows the product that their name stands for; the text received is kept beside them."""
-    texts = [str(text) for text in rows["product"].cat.categories]
+    texts: list[str] = pa.array(rows["product"].cat.categories, pa.string()).to_pylist()
     named = [whole.renaming.of(text) for text in texts]
     if not any(why for _, why in named):
         return
