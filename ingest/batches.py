@@ -88,14 +88,15 @@ def aggregate(used: pd.DataFrame) -> pd.DataFrame:
     kinds, instruments = pd.factorize(used["instrument"])
     shifts, shift_texts = pd.factorize(used["shift"])
     kinds = kinds[order]
-    raw = values.astype("<f8").tobytes()
+    # Python's driver of SQLite looks for a way to adapt bytes, but takes a bytearray as it is
+    raw = bytearray(values.astype("<f8").tobytes())
     edges = zip((first * 8).tolist(), ((first + n) * 8).tolist(), strict=True)
     last_at = np.maximum.reduceat(times, first)
     first_at = np.where(first_at == _NEVER, 0, first_at)
     first_id = np.minimum.reduceat(first_ids, first)
     use = uses[order[first]]
     whole = np.column_stack((n, use, first_at, last_at, earliest, first_id))
-    packed = whole.astype("<i8").tobytes()
+    packed = bytearray(whole.astype("<i8").tobytes())
     width = 8 * len(PACKED)
     return pd.DataFrame(
         {
@@ -135,7 +136,7 @@ def uses_of(code: npt.NDArray[np.int64], times: npt.NDArray[np.int64]) -> npt.ND
     return use
 
 
-def _objects(values: npt.NDArray[np.object_] | list[bytes]) -> pd.Series:
+def _objects(values: npt.NDArray[np.object_] | list[bytearray]) -> pd.Series:
     """A column of Python values as they are: made into text columns they would be made back."""
     return pd.Series(values, dtype=object)
 

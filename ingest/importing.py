@@ -62,8 +62,12 @@ class _Some:
         shared = self.names & names
         if not shared:
             return set()
-        keys = (key for part in self.rows for key in zip(*part, strict=True))
-        return {key for key in keys if key[1] in shared}
+        return {
+            (owner, name)
+            for part in self.rows
+            for owner, name in zip(*part, strict=True)
+            if name in shared
+        }
 
     def and_these(self, keys: set[Key]) -> "_Some":
         """The same and some more."""
