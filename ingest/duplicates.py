@@ -1,5 +1,7 @@
 """Rows of a file that the store holds already: told from all others, and kept as repeats."""
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -53,14 +55,17 @@ def without_twins(connection: sa.Connection, rows: pd.DataFrame, found: Found) -
     undone = sa.exists().where(aside.c.result_id == results.c.id, aside.c.reason == UNDONE)
     alike = (results.c[name].is_not_distinct_from(incoming.c[name]) for name in _OTHERS)
     same = (results.c[name] == incoming.c[name] for name in KEY)
-    twins = connection.execute(
+    result = connection.execute(
         sa.select(incoming.c.line, results.c.id)
         .join(results, sa.and_(*same, *alike))
         .where(~undone)
-    ).all()
+    )
+    cursor: Any = result.cursor  # SQLAlchemy's own rows take longer than finding them does
+    twins = cursor.fetchall()
+    result.close()
     if not twins:
         return rows
-    pairs = np.array([tuple(pair) for pair in twins], dtype=np.int64)
+    pairs = np.array(twins, dtype=np.int64)
     found.duplicates.append(stretches_of(pairs))
     return rows[~np.isin(rows["line"].to_numpy(), pairs[:, 0])]
 

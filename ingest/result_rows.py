@@ -85,7 +85,7 @@ def _all_default(values: pd.Series, name: str) -> bool:
 def plain_list(values: pd.Series) -> list[Any]:
     """A column as plain Python values, NaN as None."""
     if values.dtype == object:
-        return list(values)
+        return list(values.to_numpy().tolist())
     if isinstance(values.dtype, pd.CategoricalDtype):
         texts = np.empty(len(values.cat.categories), dtype=object)
         texts[:] = pa.array(values.cat.categories, pa.string()).to_pylist()
