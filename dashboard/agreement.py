@@ -1,6 +1,6 @@
 """How well readings agree: inside a batch, between instruments, and inside the torque window."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -174,7 +174,9 @@ def compare_instruments(store: Any, settings: Mapping[str, Any]) -> tuple[list[C
             "No batch was read on two instruments, so they cannot be compared. Measure about ten "
             "batches, or the check standards, on both."
         )
-    named = store.characteristics().set_index("id")["product"]
+    known = store.characteristics().set_index("id")
+    named = known["product"]
+    checks = set(known.index[known["sample_type"] == "check"])
     parts, read, skipped = [], 0, 0
     counts = several.groupby("characteristic_id")["n"].sum().sort_values()
     for number in counts.index:
@@ -194,13 +196,21 @@ def compare_instruments(store: Any, settings: Mapping[str, Any]) -> tuple[list[C
             one = _compared(first, second, material, part, margin)
             if one is not None:
                 found.append(one)
-    said = (
-        f"By {text.batches(sum(len(rows) for rows in pairs.values()))} read on two instruments, as "
-        "ratios of the means."
-    )
+    said = f"By {_counted(pairs.values(), checks)} read on two instruments, as ratios of the means."
     if skipped:
         said += f" {text.count(skipped, 'product')} more not looked at: too many readings."
     return found, said
+
+
+def _counted(pairs: Iterable[pd.DataFrame], checks: set[int]) -> str:
+    """How many batches and how many runs of check standards: the latter are no product."""
+    every = list(pairs)
+    runs = sum(int(rows["characteristic_id"].isin(checks).sum()) for rows in every)
+    made = sum(len(rows) for rows in every) - runs
+    said = [text.batches(made)] if made or not runs else []
+    if runs:
+        said.append(f"{text.count(runs, 'run')} of check standards")
+    return text.joined(said)
 
 
 def _pairs(readings: pd.DataFrame, several: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import streamlit as st
 
-from dashboard import cache, escaping
+from dashboard import cache, escaping, plain_table
 from dashboard.catalog import PAGES
 from ingest import IngestError
 
@@ -14,6 +14,7 @@ def main() -> None:
     # a file of ours: an emoji or a named icon would be fetched from the internet by the browser
     icon = str(Path(__file__).with_name("icon.svg"))
     st.set_page_config(page_title="Viscosity SPC", page_icon=icon, layout="wide")
+    st.html(plain_table.STYLE)
     pages = [
         st.Page(
             f"views/{row.file}",

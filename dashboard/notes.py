@@ -51,7 +51,7 @@ def neighbours_note(means: np.ndarray, signals: int) -> str:
     lag1, band = about.lag1, about.lag1_band
     if lag1 is None or abs(lag1) <= band:
         return ""
-    found = f"(lag-1 r {text.fixed(lag1, 2)}, band ±{text.fixed(band, 2)})"
+    found = f"(correlation {text.fixed(lag1, 2)}, chance stays within ±{text.fixed(band, 2)})"
     if lag1 < 0:
         return (
             f"Neighbouring batches alternate {found}: usual limits are too wide. "
@@ -60,7 +60,7 @@ def neighbours_note(means: np.ndarray, signals: int) -> str:
     said = (
         f"Neighbouring batches are alike {found}: usual limits are too tight, or the level moved."
     )
-    return f"{said} The flags are not evidence of separate causes." if signals else said
+    return f"{said} Marked batches need not have causes of their own." if signals else said
 
 
 def outside_note(outside: Sequence[str], names: Sequence[str]) -> str:

@@ -186,7 +186,7 @@ TABLES: tuple[Table, ...] = (
     Table(
         "reaction_plan",
         "Reaction plan",
-        "What is asked of whom when something signals. Empty: the usual text.",
+        "What is asked of whom when something signals. Empty: the usual text, which stands below.",
         (
             Field("when", "When", "text", fixed=True),
             Field("step", "What to do first", "text"),

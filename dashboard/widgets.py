@@ -11,6 +11,7 @@ import streamlit as st
 
 import ingest
 from dashboard import cache, drawing, escaping, sentences, state
+from dashboard import plain_table as plain
 from dashboard.assessment import CAUTION, RULE_SETS, Assessment
 from dashboard.catalog import STATE_FORMS
 from dashboard.chart_panels import Panel
@@ -204,6 +205,11 @@ def table(frame: pd.DataFrame, key: str, file_name: str) -> None:
     """A table that can be searched, and taken away as a harmless CSV."""
     st.dataframe(frame, hide_index=True, width="stretch", placeholder="–", key=f"{key}.table")
     download(frame, key, file_name)
+
+
+def plain_table(frame: pd.DataFrame) -> None:
+    """A table to be read: every word is shown, on a phone a row is a card."""
+    st.html(plain.of_frame(frame))
 
 
 def download(frame: pd.DataFrame, key: str, file_name: str) -> None:

@@ -61,8 +61,8 @@ NOT_PARSED: dict[str, str] = {
 REMARKS: dict[str, str] = {
     "far_from_usual": "Many times off what its product usually has.",
     "other_factor": "Viscosity ÷ torque is another constant here than in the store so far.",
-    "odd_temperature": "The temperature is none that a sample is measured at.",
-    "odd_speed": "The speed is none that such an instrument has.",
+    "odd_temperature": "No sample is measured at this temperature: a slip, or another column.",
+    "odd_speed": "No such instrument turns at this speed: a slip, or another column.",
     "on_target": "More than one reading in ten is exactly the target.",
     "one_value": "One value stands far more often than its neighbours.",
     "last_digits": "Far more readings end with 0 or 5 than by chance.",

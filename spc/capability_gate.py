@@ -97,7 +97,8 @@ def capability_gate(
         how = "are alike" if lag1 > 0 else "alternate"
         number = f"{lag1:.2f}".replace("-", "−")
         reasons.append(
-            f"neighbouring batches {how} (lag-1 correlation {number}, band ±{lag1_band:.2f})"
+            f"neighbouring batches {how} (correlation {number}, chance stays within "
+            f"±{lag1_band:.2f})"
         )
     if n < SMALLEST_N:
         missing = SMALLEST_N - n

@@ -14,7 +14,7 @@ def gauge_figure(
     rows: pd.DataFrame,
     *,
     description: str,
-    title: str = "Reading",
+    title: str = f"Reading, {text.UNIT}",
     height: int = 300,
     palette: Palette = LIGHT,
 ) -> alt.LayerChart:
@@ -46,13 +46,16 @@ def gauge_figure(
         title="Part, by its mean",
         axis=alt.Axis(labelAngle=0, labelOverlap="greedy", labelLimit=80),
     )
-    y = scale.y_encoder(low, high, title=title, height=height, lift=22)
+    y = scale.y_encoder(low, high, title=title, height=height, lift=12)
     aside = alt.XOffset("Appraiser:N", sort=people)
     means = frame.groupby("Part", as_index=False)["value"].mean()
     marks = alt.Chart(frame).mark_point(
         filled=False, color=palette.data, size=52, strokeWidth=1.5, opacity=1
     )
-    legend = alt.Legend(title=None, orient="top", labelLimit=0, symbolStrokeColor=palette.data)
+    # below the plot: above it stands the title of the value axis, which may be long
+    legend = alt.Legend(
+        title=None, orient="bottom", offset=4, labelLimit=0, symbolStrokeColor=palette.data
+    )
     if people == [""]:
         drawn = marks.encode(x=x, y=y("value"), tooltip=["Part:N", alt.Tooltip("words:N")])
     else:

@@ -73,7 +73,7 @@ def section(facts: Facts) -> Section:
         if not facts.chosen or not one.products or set(one.products) & set(facts.chosen)
     ]
     blocks: list[Block] = [
-        Words(_headline(waiting, closed), strong=True, brief=True),
+        Words(_headline(waiting, closed, facts), strong=True, brief=True),
         Table(
             "actions-open",
             "Open and overdue actions",
@@ -113,12 +113,20 @@ def section(facts: Facts) -> Section:
     return Section("actions", TITLE, 5, tuple(blocks))
 
 
-def _headline(waiting: Sequence[Action], closed: Sequence[Action]) -> str:
+def _headline(waiting: Sequence[Action], closed: Sequence[Action], facts: Facts) -> str:
     overdue = sum(one.overdue for one in waiting)
     unchecked = sum(not one.effects for one in closed)
     said = f"{text.count(len(waiting), 'action')} open, {overdue} overdue"
     if closed:
         said += f"; {len(closed)} done, {unchecked} of them without a check of their effect"
+    without = sum(
+        event.open and all(record.kind != ACTION for record in event.handling.records)
+        for one in facts.found
+        for event in one.events
+    )
+    if without:
+        has = "has" if without == 1 else "have"
+        said += f"; {text.count(without, 'open event')} {has} no action"
     return f"{said}."
 
 

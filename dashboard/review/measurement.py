@@ -9,7 +9,7 @@ from dashboard import agreement, drawing, measuring, sentences, tables_of_site, 
 from dashboard.capability_view import measurement_share
 from dashboard.figures import fluid_runs
 from dashboard.figures.palette import LIGHT
-from dashboard.measuring import CheckVerdicts
+from dashboard.measuring import CheckVerdicts, Due
 from dashboard.results import Assessment
 from dashboard.review.facts import Facts
 from dashboard.review.model import Block, Cell, Figure, Heading, Section, Table, Words, table_of
@@ -59,11 +59,18 @@ def section(facts: Facts) -> Section:
             "due",
             "Calibrations, checks and certificates",
             ("What", "State"),
-            tuple((one.words, "overdue" if one.overdue else "") for one in due),
+            tuple((one.words, _state_of(one)) for one in due),
             "No instrument is named in the readings.",
         ),
     ]
     return Section("measuring", TITLE, 5, tuple(blocks))
+
+
+def _state_of(one: Due) -> str:
+    """Overdue, in time, or without a date that could pass."""
+    if one.overdue:
+        return "overdue"
+    return "in time" if one.due is not None else "no date"
 
 
 def _figure(number: int, one: CheckVerdicts) -> Figure:

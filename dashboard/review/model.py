@@ -177,7 +177,8 @@ def brief(contents: Contents) -> tuple[Section, ...]:
         blocks: list[Block] = []
         for block in section.blocks:
             if isinstance(block, Table):
-                if block.brief and block.rows:
+                headed = bool(blocks) and isinstance(blocks[-1], Heading)
+                if block.brief and (block.rows or headed):  # no heading above nothing
                     blocks.append(_cut(block))
             elif isinstance(block, Words | Heading) and block.brief:
                 blocks.append(block)

@@ -2,20 +2,15 @@
 
 import pandas as pd
 
-from dashboard import escaping
-from dashboard.review.html import shown
+from dashboard import plain_table
+from dashboard.review.html import right_columns, shown
 from dashboard.review.model import Table
 
 
-def escaped(table: Table) -> pd.DataFrame:
-    """A table whose every cell and heading is text without any meaning for Markdown.
-
-    The first column names the rows, so that it stays in view.
-    """
-    rows = [[escaping.markdown(shown(cell)) for cell in row] for row in table.rows]
-    columns = [escaping.markdown(name) for name in table.columns]
-    frame = pd.DataFrame(rows, columns=columns)
-    return frame.set_index(columns[0])
+def as_html(table: Table) -> str:
+    """A table to be read, with numbers to the right as on paper."""
+    rows = [[shown(cell) for cell in row] for row in table.rows]
+    return plain_table.html(table.columns, rows, right_columns(table))
 
 
 def plain(table: Table) -> pd.DataFrame:

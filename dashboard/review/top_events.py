@@ -246,7 +246,7 @@ def investigation(facts: Facts, one: Assessment, drawn: bool) -> list[Block]:
         for panel in investigation_panels.panels(one, investigated, about, LIGHT):
             spec = drawing.still(panel.figure, WIDTH, LIGHT)
             said = str(spec.get("description", ""))
-            title = f"{one.product}: {_PANELS.get(panel.key, 'check standard')}"
+            title = f"{one.product}: {_PANELS.get(panel.key, said)}"
             blocks.append(Figure(f"{key}-{panel.key}", title, said, spec))
     return blocks
 

@@ -59,7 +59,7 @@ def one_file(raw: bytes, digest: str, name: str, source: str, key: str) -> None:
     if reading.questions:
         import_parts.change(reading, key)
         questions(reading, digest, key)
-        understood(reading, key)
+        understood(reading)
         import_parts.columns(reading, digest, key)
         return
     account = cache.preview(reading)
@@ -78,7 +78,7 @@ def one_file(raw: bytes, digest: str, name: str, source: str, key: str) -> None:
         st.markdown(f":material/info: {words(note)}")
     import_parts.change(reading, key)
     import_parts.remarks(reading, key)
-    understood(reading, key)
+    understood(reading)
     say_more(reading, digest, key)
     import_parts.columns(reading, digest, key)
     rows_without_use(reading, key)
@@ -150,16 +150,10 @@ def say_more(reading: ingest.FileReading, digest: str, key: str) -> None:
             st.rerun()
 
 
-def understood(reading: ingest.FileReading, key: str) -> None:
+def understood(reading: ingest.FileReading) -> None:
     """What was decided about the file, and why."""
     st.markdown("What was understood, and why")
-    st.dataframe(
-        tables.understood(reading.understood),
-        hide_index=True,
-        width="stretch",
-        height="content",
-        key=f"{key}.understood",
-    )
+    widgets.plain_table(tables.understood(reading.understood))
 
 
 def rows_without_use(reading: ingest.FileReading, key: str) -> None:

@@ -151,7 +151,9 @@ def happened(about: Contents) -> None:
         return
     st.markdown("**What happened around the start**")
     if about.happened:
-        widgets.table(investigation_tables.happened(about), "happened", "around-the-start.csv")
+        frame = investigation_tables.happened(about)
+        widgets.plain_table(frame)
+        widgets.download(frame, "happened", "around-the-start.csv")
     st.caption(words(about.happened_note))
 
 
@@ -171,6 +173,10 @@ def factors(about: Contents) -> None:
             side_by_side(rest)
     with st.expander("All levels as a table", key="levels"):
         widgets.table(investigation_tables.factors(about), "factors", "factors.csv")
+        st.caption(
+            "Adjusted p: by Holm's method for all comparisons together; below 0.05 is rarely "
+            "chance alone."
+        )
 
 
 def side_by_side(views: list[FactorView]) -> None:

@@ -328,7 +328,7 @@ def gauge_study(found: list[Assessment]) -> None:
     widgets.figure(
         gauge_figure(
             gauge.away_from_parts(view.rows),
-            title="Reading less the mean of its part",
+            title=f"Reading less the mean of its part, {text.UNIT}",
             description="The same readings less the mean of their part",
             height=240,
             palette=widgets.palette(),
@@ -342,7 +342,7 @@ def gauge_study(found: list[Assessment]) -> None:
     widgets.table(view.table, "gauge.parts", "gauge-study-parts.csv")
     with st.expander("Analysis of variance, and how the file was read"):
         widgets.table(view.anova, "gauge.anova", "gauge-study-anova.csv")
-        st.dataframe(tables.understood(reading.understood), hide_index=True, width="stretch")
+        widgets.plain_table(tables.understood(reading.understood))
 
 
 def tolerance_of(found: list[Assessment]) -> float | None:

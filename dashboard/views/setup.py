@@ -2,6 +2,7 @@
 
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 
 import ingest
@@ -25,6 +26,7 @@ from dashboard.site_setup import Change
 from dashboard.views import setup_watch
 
 words = escaping.markdown
+USUAL = "usual"
 FILE, JOURNAL, SOURCES, WATCH = "file", "journal", "sources", "watch"
 PARTS = {
     **{table.key: table.title for table in TABLES},
@@ -89,9 +91,12 @@ def edit(table: Table) -> None:
             hide_index=True,
             width="stretch",
             height="content" if len(frame) <= 30 else "auto",
+            placeholder="",  # else an empty number shows as the word None
             key=f"{key}.{len(pending)}",
         )
         looked = st.form_submit_button("See what changes", icon=":material/preview:")
+    if table.key == "reaction_plan":
+        usual(table, frame)
     rows, wrong = clean(table, edited.to_dict("records"))
     if table.key == "rules":
         own_rules(rows)
@@ -107,6 +112,12 @@ def edit(table: Table) -> None:
         as_seen()
 
 
+def usual(table: Table, frame: pd.DataFrame) -> None:
+    """The usual text of every case, where the site has not said otherwise."""
+    shown = {table.field(key).heading: frame[key] for key in ("when", USUAL)}
+    widgets.plain_table(pd.DataFrame(shown))
+
+
 def columns(table: Table) -> dict[str, Any]:
     """How each column is edited."""
     kinds = {
@@ -118,7 +129,10 @@ def columns(table: Table) -> dict[str, Any]:
     }
     more: dict[str, dict[str, Any]] = {"date": {"format": "YYYY-MM-DD"}, "whole": {"step": 1}}
     return {
-        one.key: kinds[one.kind](
+        # a sentence does not fit into a cell that is edited: `usual` shows it whole, below
+        one.key: None
+        if one.key == USUAL
+        else kinds[one.kind](
             one.heading, help=one.help or None, disabled=one.fixed, **more.get(one.kind, {})
         )
         for one in table.fields

@@ -266,7 +266,7 @@ def test_autocorrelated_record_counts_as_told():
     beyond = [s["batch"] for s in plain["signals"] if s["rule"] == "beyond_3_sigma"]
     assert beyond == ["B020", "B048", "B071"]
     (note,) = [note for note in found.notes if "Neighbouring batches are alike" in note]
-    assert "r 0.60, band ±0.22" in note
+    assert "correlation 0.60, chance stays within ±0.22" in note
     assert "not evidence of separate causes" in note
     assert "20 signals" not in found.state_reason
 

@@ -300,11 +300,11 @@ QUIET = {"n": 50, "points_outside": 0, "n_points": 50, "lag1": 0.1, "lag1_band":
         ({"points_outside": 15}, ("15 of 50 batches beyond the control limits",)),
         (
             {"lag1": 0.604, "lag1_band": 0.219},
-            ("neighbouring batches are alike (lag-1 correlation 0.60, band ±0.22)",),
+            ("neighbouring batches are alike (correlation 0.60, chance stays within ±0.22)",),
         ),
         (
             {"lag1": -0.604, "lag1_band": 0.219},
-            ("neighbouring batches alternate (lag-1 correlation −0.60, band ±0.22)",),
+            ("neighbouring batches alternate (correlation −0.60, chance stays within ±0.22)",),
         ),
         ({"n": 12}, ("n = 12: 18 more batches for an index",)),
         ({"n": 29}, ("n = 29: 1 more batch for an index",)),
