@@ -248,9 +248,8 @@ def _factors(found: spc.drift.Investigation) -> tuple[tuple[FactorView, ...], st
     views = tuple(_factor(one) for one in found.strata.factors)
     n = found.strata.comparisons
     said = (
-        f"{text.count(n, 'comparison')} of a level with the rest. Chance alone would give "
-        "so large a difference anywhere among them no more often than the adjusted p says; the "
-        "intervals do not allow for their number. "
+        f"{text.count(n, 'comparison')} of a level with the rest; the adjusted p (Holm) allows for "
+        "all of them, the intervals do not. "
         + (
             "A factor that stands out need not be the cause."
             if any(view.stands_out for view in views)

@@ -163,6 +163,10 @@ def factors(about: Contents) -> None:
     st.markdown(words(about.multiplicity))
     if not about.factors:
         return
+    st.caption(
+        "Adjusted p: chance alone would give so large a difference anywhere among these "
+        "comparisons no more often than this. Below 0.05 is rarely chance."
+    )
     widgets.show_names()
     telling = [view for view in about.factors if view.stands_out]
     rest = [view for view in about.factors if not view.stands_out]
@@ -173,10 +177,6 @@ def factors(about: Contents) -> None:
             side_by_side(rest)
     with st.expander("All levels as a table", key="levels"):
         widgets.table(investigation_tables.factors(about), "factors", "factors.csv")
-        st.caption(
-            "Adjusted p: by Holm's method for all comparisons together; below 0.05 is rarely "
-            "chance alone."
-        )
 
 
 def side_by_side(views: list[FactorView]) -> None:

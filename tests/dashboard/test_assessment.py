@@ -267,7 +267,7 @@ def test_autocorrelated_record_counts_as_told():
     assert beyond == ["B020", "B048", "B071"]
     (note,) = [note for note in found.notes if "Neighbouring batches are alike" in note]
     assert "correlation 0.60, chance stays within ±0.22" in note
-    assert "not evidence of separate causes" in note
+    assert "need not have causes of their own" in note
     assert "20 signals" not in found.state_reason
 
 

@@ -163,6 +163,17 @@ def test_instruments_on_the_same_batches(tmp_path):
     assert without[0].verdict == "no margin is agreed: see Set-up"
 
 
+def test_runs_of_check_standards_are_not_called_batches(tmp_path):
+    store = opened(
+        tmp_path,
+        *rows("CF-1", "V1", [1000, 1001, 1002]),
+        *rows("CF-1", "V2", [1003, 1004, 1005], start="2025-03-03T07:00"),
+    )
+    said = agreement.compare_instruments(store, {})[1]
+    assert said.startswith("By 3 runs of check standards read on two instruments")
+    assert "batch" not in said
+
+
 def test_instruments_that_never_met_cannot_be_compared(tmp_path):
     store = opened(tmp_path, *rows("P-1", "V1", [2000, 2010]))
     assert agreement.compare_instruments(store, {})[1].startswith("No batch was read on two")

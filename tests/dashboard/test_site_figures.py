@@ -78,3 +78,6 @@ def test_each_appraiser_has_a_form_and_parts_stand_by_their_level() -> None:
     assert spec["layer"][0]["encoding"]["x"]["sort"] == ["b", "a"]
     values = [row["value"] for row in rows_of(spec) if "Appraiser" in row]
     assert values == [-0.5, 0.5, -0.5, 0.5]
+    # the title of the value axis lies above the plot, so the legend may not
+    assert shape["legend"]["orient"] == "bottom"
+    assert spec["layer"][0]["encoding"]["y"]["axis"]["title"].endswith("mPa·s")

@@ -266,6 +266,36 @@ def test_actions_are_overdue_open_or_done_with_their_effect(plant, contents):
     assert table(earlier, "actions-open").rows[0][0] == "open"  # due on the 20th
 
 
+def test_open_events_without_an_action_are_counted(tmp_path):
+    """A level 10 sigma up at the end; then an action about it."""
+    store = ingest.open_store(str(tmp_path / "one.sqlite"))
+    values = [1000 + (3 if i % 2 else -3) for i in range(40)] + [1060, 1066, 1060, 1066]
+    lines = "\n".join(
+        f"{date(2026, 1, 1) + timedelta(days=i)}T06:00,B{i:03d},P,{value},mPa.s"
+        for i, value in enumerate(values)
+    )
+    head = "timestamp,batch,product,viscosity,unit\n"
+    store.add(ingest.read_bytes((head + lines).encode(), "a.csv", {"time_zone": "UTC"}))
+    about = parse("2026-W07")
+
+    def headline():
+        section = contents_of(store, about).sections[-1]
+        return next(block.text for block in section.blocks if isinstance(block, Words))
+
+    (one,) = assess_store(store)
+    n = sum(event.open for event in one.events)
+    assert n > 0
+    events, have = ("open event", "has") if n == 1 else ("open events", "have")
+    assert headline() == f"0 actions open, 0 overdue; {n} {events} {have} no action."
+    for chart in ("means", "readings"):
+        ingest.record_event(
+            store, one.characteristic_id, chart, "B000", "B043", "action", "look", owner="Sam",
+            due=date(2027, 1, 1), by="Kim",
+        )  # fmt: skip
+    assert "no action" not in headline()
+    store.close()
+
+
 def test_a_minuted_decision_stands_in_its_pack_until_it_is_taken_back(tmp_path, plant):
     copy = tmp_path / "copy.sqlite"
     ingest.backup(plant, copy)
@@ -309,6 +339,9 @@ def test_the_summary_says_nothing_that_the_full_pack_does_not(plant, contents):
                         assert whole_of[tuple(numbers)].startswith(why.partition(" And ")[0])
                 else:
                     assert set(block.rows) <= set(held)
+        for block, after in zip(section.blocks, [*section.blocks[1:], None], strict=True):
+            if isinstance(block, Heading):  # none stands above nothing
+                assert isinstance(after, Words | Table), block.text
     assert short.figures == []
     assert checksum(short) != checksum(contents)
 
