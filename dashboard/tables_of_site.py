@@ -203,7 +203,7 @@ def comparisons(found: Sequence[Comparison]) -> pd.DataFrame:
             "Difference": [text.percent(one.result.difference_percent, 2) for one in found],
             "95 % interval, %": [text.interval(*one.result.interval_percent) for one in found],
             "Verdict": [one.verdict for one in found],
-            "Batches": [one.result.n for one in found],
+            "Batches or runs": [one.result.n for one in found],
         }
     )
 

@@ -54,7 +54,7 @@ def gauge_figure(
     )
     # below the plot: above it stands the title of the value axis, which may be long
     legend = alt.Legend(
-        title=None, orient="bottom", offset=4, labelLimit=0, symbolStrokeColor=palette.data
+        title=None, orient="bottom", offset=8, labelLimit=0, symbolStrokeColor=palette.data
     )
     if people == [""]:
         drawn = marks.encode(x=x, y=y("value"), tooltip=["Part:N", alt.Tooltip("words:N")])
