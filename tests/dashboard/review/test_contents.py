@@ -466,3 +466,11 @@ def test_what_was_tried_and_concluded_stands_in_the_pack(tmp_path):
     assert "a new <b>resin</b>" in concluded
     assert "Kim" in concluded
     store.close()
+
+
+def test_what_is_due_says_overdue_in_time_or_that_it_has_no_date(plant, contents):
+    due = table(contents, "due")
+    assert due.rows
+    for what, state in due.rows:
+        dated = "due on" in what or "check due" in what
+        assert state == ("overdue" if "overdue" in what else "in time" if dated else "no date")
