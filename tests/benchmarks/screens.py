@@ -107,6 +107,19 @@ def answers(address: str, n: int) -> list[float]:
         return beside.submit(lambda: asyncio.run(_answers(stream, n))).result()
 
 
+def one_of(browser: Browser, address: str, n: int) -> float:
+    """Seconds until a new session in a browser is complete, while n - 1 others begin with it.
+
+    The others have no browser on this machine, as people at other desks have not.
+    """
+    stream = address.replace("http", "ws", 1) + "/_stcore/stream"
+    with ThreadPoolExecutor(1) as beside:
+        others = beside.submit(lambda: asyncio.run(_answers(stream, n - 1)))
+        took = fresh(browser, address)
+        others.result()
+    return took
+
+
 async def _answers(address: str, n: int) -> list[float]:
     async def one() -> float:
         began = time.perf_counter()
@@ -243,6 +256,10 @@ def main(store: str, sessions: int) -> None:
                 f"the server alone, {sessions} sessions at once, median",
                 statistics.median(together),
                 f"{min(together):.2f} to {max(together):.2f}",
+            )
+            say_all(
+                f"one in a browser while {sessions - 1} more begin",
+                [one_of(browser, address, sessions) for _ in range(5)],
             )
             say("memory of the server then, MB", memory(server.pid))
         finally:
