@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from dashboard.figures import scale
+from dashboard.figures.finish import finished
 from dashboard.figures.lines import edge_values, level_lines, older_values, specification_lines
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.palette import LIGHT, Palette
 from dashboard.figures.rings import left_out_marks, remark_rings, signal_rings
 from dashboard.figures.scale import Encoder
 from spc import ControlChart
@@ -158,17 +159,13 @@ def _panel(
     layers += remark_rings(points, remarks, along, y, palette)
     layers += signal_rings(points, signals, lines, along, y, palette)
     layers.append(_touch(reached, along, y, details, title, n, selectable, palette))
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 2, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=description or f"{title} of {n} batches",
-            usermeta={"embedOptions": {"renderer": "svg" if n <= ENVELOPE_ABOVE else "canvas"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        description or f"{title} of {n} batches",
+        palette,
+        right=2,
+        renderer="svg" if n <= ENVELOPE_ABOVE else "canvas",
     )
 
 

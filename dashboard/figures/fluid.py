@@ -8,7 +8,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 
 def fluid_runs(
@@ -115,15 +116,10 @@ def fluid_runs(
                     )
                     .encode(x=alt.value("width"), y=y("value"), text="words:N")
                 )
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 4, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=description,
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        description,
+        palette,
+        right=4,
     )

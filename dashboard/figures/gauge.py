@@ -5,7 +5,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "stroke")
 
@@ -71,21 +72,14 @@ def gauge_figure(
             ),
             tooltip=["Part:N", "Appraiser:N", alt.Tooltip("words:N", title="Reading")],
         )
-    return (
+    return finished(
         alt.layer(
             alt.Chart(means)
             .mark_tick(color=palette.limit, thickness=2, width=26)
             .encode(x=x, y=y("value")),
             drawn,
-        )
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 12, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=description,
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
-        .configure_legend(labelColor=palette.ink, labelFontSize=11)
-    )
+        ),
+        height,
+        description,
+        palette,
+    ).configure_legend(labelColor=palette.ink, labelFontSize=11)

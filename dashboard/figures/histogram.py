@@ -10,7 +10,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 CURVE_POINTS = 160
 
@@ -91,20 +92,14 @@ def capability_histogram(
         line = alt.Chart(curve).mark_line(color=palette.data, strokeWidth=1.6)
         layers.append(line.encode(x=along("x"), y=y("count")))
     layers += _specification(lines, along, palette)
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 12, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=(
-                f"Histogram of {values.size} batch means, mean {text.viscosity(mean)}, standard "
-                f"deviation {text.viscosity(sd, 3)}"
-            ),
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        (
+            f"Histogram of {values.size} batch means, mean {text.viscosity(mean)}, standard "
+            f"deviation {text.viscosity(sd, 3)}"
+        ),
+        palette,
     )
 
 

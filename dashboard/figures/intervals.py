@@ -7,7 +7,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 Row = tuple[str, float | None, float | None, float | None]
 """Label, value, low and high; None where there is no number."""
@@ -91,7 +92,7 @@ def interval_rows(
             x=x("value"), y=y, tooltip=tips
         ),
     ]
-    return _finished(layers, 46 + 26 * len(frame), description, palette)
+    return finished(alt.layer(*layers), 46 + 26 * len(frame), description, palette)
 
 
 def interval_trend(
@@ -159,7 +160,7 @@ def interval_trend(
             x=x, y=y("value"), tooltip=tips
         ),
     ]
-    return _finished(layers, height, description, palette)
+    return finished(alt.layer(*layers), height, description, palette)
 
 
 def interval_by_size(
@@ -224,7 +225,7 @@ def interval_by_size(
             x=x, y=y("value"), tooltip=tips
         ),
     ]
-    return _finished(layers, height, description, palette)
+    return finished(alt.layer(*layers), height, description, palette)
 
 
 def _across(at: float, words: str, y: scale.Encoder, palette: Palette) -> list[alt.Chart]:
@@ -241,20 +242,3 @@ def _across(at: float, words: str, y: scale.Encoder, palette: Palette) -> list[a
             ).encode(x=alt.value("width"), y=y("at"), text="words:N")
         )
     return drawn
-
-
-def _finished(
-    layers: Sequence[alt.Chart], height: int, description: str, palette: Palette
-) -> alt.LayerChart:
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 12, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=description,
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
-    )

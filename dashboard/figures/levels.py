@@ -9,7 +9,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 NAME_ROOM = 70  # pixels that a product's name takes
 
@@ -93,7 +94,7 @@ def level_plot(
             title=None, orient="bottom", symbolStrokeColor=palette.data, labelLimit=0
         ),
     )
-    return (
+    return finished(
         alt.layer(
             alt.Chart(lines)
             .mark_line(color=palette.limit, strokeWidth=1.3)
@@ -112,18 +113,11 @@ def level_plot(
             alt.Chart(_with_room(frame, ends, (low, high), height))
             .mark_text(align="right", dx=-9, dy=-8, fontSize=11, color=palette.ink, limit=150)
             .encode(x=x, y=y, text="Product:N"),
-        )
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 12, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=description,
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
-        .configure_legend(labelColor=palette.ink, labelFontSize=11)
-    )
+        ),
+        height,
+        description,
+        palette,
+    ).configure_legend(labelColor=palette.ink, labelFontSize=11)
 
 
 def _with_room(

@@ -9,7 +9,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 _MOST_STEPS = 9
 """Different levels up to which they are drawn in steps, each with its value; more are a ramp."""
@@ -97,17 +98,12 @@ def moved_series(
     )
     if start is not None:
         layers += _start(start, ends, start_words, along, palette)
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 2, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=description or f"{title}: {text.count(len(frame), 'point')}",
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        description or f"{title}: {text.count(len(frame), 'point')}",
+        palette,
+        right=2,
     )
 
 

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 STRETCH = "stretch"  # name of the selection that drawing across makes; its field is "x", from 0
 WINDOW = "window"  # name of the layer whose only data are the ends of the stretch that is shown
@@ -82,15 +83,12 @@ def navigator(
         )
         .encode(x=x("x"), y=alt.Y("high:Q", scale=y, axis=axis))
     )
-    return (
-        alt.layer(scale.strut(palette), shown, band, line, ticks)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 2, "top": 2, "bottom": 2},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=f"The whole record of {n} batches; draw across it to choose a stretch.",
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette), aria=False)  # its brush could not be named; the page tells
+    return finished(
+        alt.layer(scale.strut(palette), shown, band, line, ticks),
+        height,
+        f"The whole record of {n} batches; draw across it to choose a stretch.",
+        palette,
+        right=2,
+        edge=2,
+        aria=False,  # its brush could not be named; the page tells
     )

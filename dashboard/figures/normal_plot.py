@@ -9,7 +9,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 MOST_POINTS = 2000
 
@@ -93,19 +94,13 @@ def normal_figure(
             .mark_text(color=palette.specification, baseline="bottom", dy=-4, fontSize=11)
             .encode(x=x, y=alt.value(0), text="words:N"),
         ]
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 12, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=(
-                f"Normal plot of {values.size} batch means from {text.viscosity(values[0])} to "
-                f"{text.viscosity(values[-1])}; the line is mean {text.viscosity(mean)} and "
-                f"standard deviation {text.viscosity(sd, 3)}"
-            ),
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        (
+            f"Normal plot of {values.size} batch means from {text.viscosity(values[0])} to "
+            f"{text.viscosity(values[-1])}; the line is mean {text.viscosity(mean)} and "
+            f"standard deviation {text.viscosity(sd, 3)}"
+        ),
+        palette,
     )

@@ -8,7 +8,8 @@ import altair as alt
 import pandas as pd
 
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 LANE_HEIGHT = 21
 
@@ -132,17 +133,13 @@ def event_ribbon(
             )
         )
         layers += [_words(base, lane.name, side, along, y, palette) for lane, side in _sides(lanes)]
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 2, "top": 2, "bottom": 2},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=description or f"Event ribbon: {', '.join(names)}",
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        description or f"Event ribbon: {', '.join(names)}",
+        palette,
+        right=2,
+        edge=2,
     )
 
 

@@ -9,7 +9,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 
 def check_strip(
@@ -95,17 +96,12 @@ def check_strip(
             filled=False, color=palette.accent, strokeWidth=2, size=130, opacity=1
         )
         layers.append(ring.encode(x=along("x"), y=y("value"), tooltip=tips))
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 4, "right": 2, "top": 4, "bottom": 4},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=f"{title}: {text.count(len(frame), 'run')} of the check standard",
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        f"{title}: {text.count(len(frame), 'run')} of the check standard",
+        palette,
+        right=2,
     )
 
 

@@ -9,7 +9,8 @@ import pandas as pd
 
 from dashboard import text
 from dashboard.figures import scale
-from dashboard.figures.palette import LIGHT, Palette, settings
+from dashboard.figures.finish import finished
+from dashboard.figures.palette import LIGHT, Palette
 
 LAST = 40
 
@@ -92,15 +93,12 @@ def trend(
             filled=False, color=palette.accent, strokeWidth=1.8, size=110, opacity=1
         )
         layers.append(ring.encode(x=x, y=y, tooltip=tips))
-    return (
-        alt.layer(*layers)
-        .properties(
-            width="container",
-            height=height,
-            padding={"left": 2, "right": 2, "top": 2, "bottom": 2},
-            autosize=alt.AutoSizeParams(type="fit", contains="padding"),
-            description=f"The last {values.size} batch means",
-            usermeta={"embedOptions": {"renderer": "svg"}},
-        )
-        .configure(**settings(palette))
+    return finished(
+        alt.layer(*layers),
+        height,
+        f"The last {values.size} batch means",
+        palette,
+        left=2,
+        right=2,
+        edge=2,
     )
