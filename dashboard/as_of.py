@@ -42,12 +42,8 @@ class StoreAsOf:
         with self._store.reading() as connection:
             yield connection
 
-    def batches(
-        self, characteristic_id: int | None = None, since_revision: int | None = None
-    ) -> pd.DataFrame:
+    def batches(self, characteristic_id: int | None = None) -> pd.DataFrame:
         """As `Store.batches`, of those that were complete before the cut-off."""
-        if since_revision is not None:
-            raise NotImplementedError("a store at a cut-off has no later revision")
         if self._held is None:
             frame = self._store.batches()
             self._held = frame[self._seen(frame["last_at"])].reset_index(drop=True)

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from dashboard.batches import LONG_APART, named_batches, production_time
-from ingest.batches import uses_of
+from ingest.judging import uses_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from ingest import schema
 from ingest.duplicates import ask
 from ingest.inserting import insert_many
-from ingest.judging import REUSED_AFTER
+from ingest.judging import uses_of
 from ingest.result_rows import literals_of, plain_list
 
 Key = tuple[int, str]
@@ -114,26 +114,6 @@ def aggregate(used: pd.DataFrame) -> pd.DataFrame:
             "readings": _objects([raw[start:stop] for start, stop in edges]),
         }
     )
-
-
-def uses_of(code: npt.NDArray[np.int64], times: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """Which use of its batch number each reading belongs to: one more after each long gap.
-
-    Args:
-        code: the same for readings of one batch number, shape (n,).
-        times: s since 1970 UTC; readings without a time (0) belong to the first use, shape (n,).
-    """
-    use = np.zeros(len(code), dtype=np.int64)
-    dated = np.flatnonzero(times)
-    if not len(dated):
-        return use
-    order = dated[np.lexsort((times[dated], code[dated]))]
-    begins = np.diff(code[order], prepend=-1) != 0
-    gap = ~begins & (np.diff(times[order], prepend=0) > REUSED_AFTER)
-    if gap.any():
-        count = np.cumsum(gap)
-        use[order] = count - count[begins][np.cumsum(begins) - 1]
-    return use
 
 
 def _objects(values: npt.NDArray[np.object_] | list[bytearray]) -> pd.Series:

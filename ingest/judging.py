@@ -274,13 +274,9 @@ def _uses(
     sampled, moment = rows["sampled_at"].to_numpy(), rows["moment"].to_numpy()
     made = np.where(sampled != 0, sampled, moment)[at]
     batch = codes_of(rows, KEY[:2])[at]
-    order = np.lexsort((made, batch))
-    other = np.diff(batch[order], prepend=-1) != 0
-    again = ~other & (np.diff(made[order], prepend=0) > REUSED_AFTER)
-    use = np.empty(len(at), dtype=np.int64)
-    use[order] = np.cumsum(other | again)
+    use = uses_of(batch, made)
     reused = np.zeros(batch.max() + 1, dtype=bool)
-    reused[batch[order[again]]] = True
+    reused[batch[use > 0]] = True
     touched = np.zeros(len(reused), dtype=bool)
     touched[batch[new[at]]] = True
     for _, members in _members(batch, reused & touched):
@@ -289,6 +285,26 @@ def _uses(
             f"Batch {row['batch']} of {row['product']}: the number was used again more than "
             f"{REUSED_AFTER // 86400} days later; each use counts as a batch of its own."
         )
+    return use
+
+
+def uses_of(code: npt.NDArray[np.int64], times: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Which use of its batch number each reading belongs to: one more after each long gap.
+
+    Args:
+        code: the same for readings of one batch number, shape (n,).
+        times: s since 1970 UTC; readings without a time (0) belong to the first use, shape (n,).
+    """
+    use = np.zeros(len(code), dtype=np.int64)
+    dated = np.flatnonzero(times)
+    if not len(dated):
+        return use
+    order = dated[np.lexsort((times[dated], code[dated]))]
+    begins = np.diff(code[order], prepend=-1) != 0
+    gap = ~begins & (np.diff(times[order], prepend=0) > REUSED_AFTER)
+    if gap.any():
+        count = np.cumsum(gap)
+        use[order] = count - count[begins][np.cumsum(begins) - 1]
     return use
 
 

@@ -23,22 +23,21 @@ product = "P-100"
 
 import os
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-import platformdirs
 import sqlalchemy as sa
 
 from ingest.answers import check_answers
 from ingest.columns import BY_NAME
 from ingest.errors import IngestError
-from ingest.opening import parsed_url, shown_url
+from ingest.opening import shown_url
 from ingest.passwords import where_kept
 from ingest.source_query import check_query
+from ingest.toml_values import load_toml, place_of, refuse_unknown, section
 from ingest.units import QUANTITY_UNITS, viscosity_unit
 
 SOURCES_FILE = "sources.toml"
@@ -115,16 +114,7 @@ def sources_file(
     Args:
         store_url: the store, if it is a SQLite file. config: a file that somebody named.
     """
-    named = config or os.environ.get(_VARIABLE, "").strip()
-    if named:
-        return Path(named)
-    if store_url:
-        parsed = parsed_url(store_url)
-        if parsed.get_backend_name() == "sqlite" and parsed.database:
-            beside = Path(parsed.database).absolute().parent / SOURCES_FILE
-            if beside.is_file():
-                return beside
-    return platformdirs.user_config_path("viscosity-spc", appauthor=False) / SOURCES_FILE
+    return place_of(SOURCES_FILE, _VARIABLE, store_url, config)
 
 
 def load_sources(file: str | os.PathLike[str]) -> dict[str, SourceDescription]:
@@ -135,24 +125,18 @@ def load_sources(file: str | os.PathLike[str]) -> dict[str, SourceDescription]:
     """
     path = Path(file)
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        content = load_toml(path)
     except FileNotFoundError:
         return {}
-    except OSError as error:
-        raise IngestError(f"{path} could not be read ({error.strerror}): look at it.") from None
-    except UnicodeDecodeError:
-        raise IngestError(f"{path} is not UTF-8 text: save it as that.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise IngestError(f"{path} is not a TOML file: {error}.") from None
     unknown = sorted(content.keys() - {"sources"})
     if unknown:
         raise IngestError(
             f"{path} has '{unknown[0]}' where only [sources.NAME] may stand: write "
             f"[sources.{unknown[0]}] if that is the name of a source."
         )
-    tables = _table(content.get("sources", {}), f"{path}: sources")
+    tables = section(content.get("sources", {}), f"{path}: sources")
     return {
-        name: _description(name, _table(one, f"{path}, source {name}"), path)
+        name: _description(name, section(one, f"{path}, source {name}"), path)
         for name, one in tables.items()
     }
 
@@ -179,11 +163,7 @@ def _description(name: str, given: Mapping[str, Any], path: Path) -> SourceDescr
     where = f"{path}, source {name}"
     if not _NAME.fullmatch(name):
         raise IngestError(f"{where}: name it with letters, digits, blanks, dots and dashes only.")
-    unknown = sorted(given.keys() - _KEYS)
-    if unknown:
-        raise IngestError(
-            f"{where}: '{unknown[0]}' means nothing here: use {', '.join(sorted(_KEYS))}."
-        )
+    refuse_unknown(given, _KEYS, where)
     url = _url(given, where)
     password = where_kept(given.get("password"), where)
     if ("table" in given) == ("query" in given):
@@ -239,12 +219,6 @@ def _description(name: str, given: Mapping[str, Any], path: Path) -> SourceDescr
     )
 
 
-def _table(value: Any, where: str) -> Mapping[str, Any]:
-    if not isinstance(value, dict):
-        raise IngestError(f"{where}: write it as a section in square brackets.")
-    return value
-
-
 def _text(given: Mapping[str, Any], name: str, where: str) -> str:
     value = given.get(name, "")
     if not isinstance(value, str) or (name in given and not value.strip()):
@@ -297,7 +271,7 @@ def _table_name(text: str, where: str) -> tuple[str, str]:
 
 
 def _columns(given: Mapping[str, Any], where: str) -> dict[str, str]:
-    columns = dict(_table(given.get("columns", {}), f"{where}, columns"))
+    columns = dict(section(given.get("columns", {}), f"{where}, columns"))
     for ours, theirs in columns.items():
         if ours not in BY_NAME:
             raise IngestError(
@@ -323,7 +297,7 @@ def _columns(given: Mapping[str, Any], where: str) -> dict[str, str]:
 
 
 def _constants(given: Mapping[str, Any], columns: Mapping[str, str], where: str) -> dict[str, str]:
-    table = _table(given.get("constants", {}), f"{where}, constants")
+    table = section(given.get("constants", {}), f"{where}, constants")
     for name, value in table.items():
         if isinstance(value, bool) or not isinstance(value, str | int | float):
             raise IngestError(f"{where}: constants.{name} is to be a text or a number.")
@@ -348,7 +322,7 @@ def _units(
     constants: Mapping[str, str],
     where: str,
 ) -> dict[str, str]:
-    units = dict(_table(given.get("units", {}), f"{where}, units"))
+    units = dict(section(given.get("units", {}), f"{where}, units"))
     for name, unit in units.items():
         if name not in columns or not BY_NAME[name].quantity or not isinstance(unit, str):
             raise IngestError(

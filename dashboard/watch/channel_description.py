@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from dashboard.watch.toml_values import refuse_unknown, text_of, texts_of, whole
 from ingest import IngestError
 from ingest.passwords import Kept, where_kept
+from ingest.toml_values import refuse_unknown, text_of, texts_of, whole
 
 AT_MOST = 6
 PORTS = {"starttls": 587, "tls": 465, "none": 25}

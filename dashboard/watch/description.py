@@ -35,7 +35,6 @@ path = "notices.jsonl"
 
 import os
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import time, timedelta
@@ -43,13 +42,10 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-import platformdirs
-
 from dashboard.rule_sets import DEFAULT_RULES, rule_set
 from dashboard.watch.channel_description import Channel, channel_of
-from dashboard.watch.toml_values import refuse_unknown, section, span, text_of, texts_of
 from ingest import IngestError
-from ingest.opening import parsed_url
+from ingest.toml_values import load_toml, place_of, refuse_unknown, section, span, text_of, texts_of
 
 WATCH_FILE = "watch.toml"
 _VARIABLE = "VISCOSITY_SPC_WATCH"
@@ -102,16 +98,7 @@ class Watch:
 
 def watch_file(store_url: str | None = None, config: str | os.PathLike[str] | None = None) -> Path:
     """Where the watch is described: a named file, else beside the store, else the user's own."""
-    named = config or os.environ.get(_VARIABLE, "").strip()
-    if named:
-        return Path(named)
-    if store_url:
-        parsed = parsed_url(store_url)
-        if parsed.get_backend_name() == "sqlite" and parsed.database:
-            beside = Path(parsed.database).absolute().parent / WATCH_FILE
-            if beside.is_file():
-                return beside
-    return platformdirs.user_config_path("viscosity-spc", appauthor=False) / WATCH_FILE
+    return place_of(WATCH_FILE, _VARIABLE, store_url, config)
 
 
 def load_watch(file: str | os.PathLike[str]) -> Watch:
@@ -122,18 +109,12 @@ def load_watch(file: str | os.PathLike[str]) -> Watch:
     """
     path = Path(file)
     try:
-        content = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        content = load_toml(path)
     except FileNotFoundError:
         raise IngestError(
             f"There is no {path}: describe in it what to watch and whom to tell, or name another "
             "file with --config."
         ) from None
-    except OSError as error:
-        raise IngestError(f"{path} could not be read ({error.strerror}): look at it.") from None
-    except UnicodeDecodeError:
-        raise IngestError(f"{path} is not UTF-8 text: save it as that.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise IngestError(f"{path} is not a TOML file: {error}.") from None
     refuse_unknown(content, {"watch"}, str(path))
     where = f"{path}, watch"
     given = section(content.get("watch", {}), where)

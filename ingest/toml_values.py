@@ -1,13 +1,64 @@
-"""Values of a TOML file, checked, with one plain sentence for those that have no sense."""
+"""TOML files in which a site describes something: where they lie, and their values, checked.
 
+What has no sense is refused in one plain sentence.
+"""
+
+import os
 import re
+import tomllib
 from collections.abc import Mapping
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
-from ingest import IngestError
+import platformdirs
+
+from ingest.errors import IngestError
+from ingest.opening import parsed_url
 
 _SPAN = re.compile(r"(\d{1,6}(?:\.\d{1,3})?)\s*(second|minute|hour|day|week)s?")
+
+
+def place_of(
+    name: str,
+    variable: str,
+    store_url: str | None = None,
+    config: str | os.PathLike[str] | None = None,
+) -> Path:
+    """Where a description lies: a named file, else beside the store, else the user's own.
+
+    Args:
+        name: of the file. variable: of the environment that may name it.
+        store_url: the store, if it is a SQLite file. config: a file that somebody named.
+    """
+    named = config or os.environ.get(variable, "").strip()
+    if named:
+        return Path(named)
+    if store_url:
+        parsed = parsed_url(store_url)
+        if parsed.get_backend_name() == "sqlite" and parsed.database:
+            beside = Path(parsed.database).absolute().parent / name
+            if beside.is_file():
+                return beside
+    return platformdirs.user_config_path("viscosity-spc", appauthor=False) / name
+
+
+def load_toml(path: Path) -> dict[str, Any]:
+    """What a description says.
+
+    Raises:
+        FileNotFoundError: there is none. IngestError: it cannot be read or is no TOML file.
+    """
+    try:
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        raise
+    except OSError as error:
+        raise IngestError(f"{path} could not be read ({error.strerror}): look at it.") from None
+    except UnicodeDecodeError:
+        raise IngestError(f"{path} is not UTF-8 text: save it as that.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise IngestError(f"{path} is not a TOML file: {error}.") from None
 
 
 def section(value: Any, where: str) -> Mapping[str, Any]:
