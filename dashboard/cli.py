@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from dashboard import cli_memory, cli_review, cli_sources, cli_stopping, cli_store, cli_watch
-from dashboard.cli_account import account_text, how_it_was_read, summary
+from dashboard.cli_account import account_text, summary
 from dashboard.cli_options import (
     COULD_NOT,
     DONE,
@@ -27,6 +27,7 @@ from dashboard.cli_options import (
     WhyOption,
     printable,
 )
+from dashboard.how_read import ON_THE_COMMAND_LINE, how_it_was_read
 
 if TYPE_CHECKING:
     import ingest
@@ -239,7 +240,7 @@ def _import_one(
         "questions": [],
         "notes": list(report.notes),
         "understood": [f"{u.what}: {u.value} ({u.why})" for u in reading.understood],
-        "reading": how_it_was_read(reading.understood),
+        "reading": how_it_was_read(reading.understood, ON_THE_COMMAND_LINE),
         "findings": [one.as_dict() for one in reading.findings],
         "change": reading.change.as_dict() if reading.change else None,
     }

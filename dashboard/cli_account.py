@@ -1,34 +1,8 @@
 """The row account of an import as lines for people."""
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    import ingest
+from typing import Any
 
 FINDINGS_SHOWN = 12  # lines of text; JSON has more
-_KEPT = "kept as it is"
-
-
-def how_it_was_read(understood: "Sequence[ingest.Understood]") -> list[str]:
-    """What may have been meant otherwise: columns left alone, no spindle, the time zone."""
-    values = {one.value for one in understood}
-    kept = [one.what for one in understood if one.value == _KEPT]
-    lines = []
-    if kept:
-        lines.append(
-            f"Kept and not used: {', '.join(kept)}. If one is needed: "
-            f"--set 'column:HEADING=FIELD', before the file is imported."
-        )
-    known = values | {one.what for one in understood}
-    missing = [field for field in ("spindle", "speed") if field not in known]
-    if missing:
-        lines.append(
-            f"No {' and no '.join(missing)} is recognised: readings of several of them would share "
-            "one chart."
-        )
-    zones = [one for one in understood if one.what == "time zone"]
-    return [*lines, *(f"Time zone: {one.value} ({one.why})." for one in zones)]
 
 
 def summary(outcomes: list[dict[str, Any]], others: int) -> str:

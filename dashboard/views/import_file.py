@@ -7,6 +7,7 @@ import streamlit as st
 
 import ingest
 from dashboard import cache, escaping, sentences, state, tables, text, widgets
+from dashboard.how_read import ON_THE_PAGE, how_it_was_read
 from dashboard.views import import_parts, source_parts
 
 words = escaping.markdown
@@ -64,6 +65,8 @@ def one_file(raw: bytes, digest: str, name: str, source: str, key: str) -> None:
         return
     account = cache.preview(reading)
     st.markdown(f"**{words(sentences.account(account))}**")
+    for line in how_it_was_read(reading.understood, ON_THE_PAGE):
+        st.caption(words(line))
     done = st.container()
     if account.duplicates == account.rows_read and account.rows_read:
         done.info("Every row of this file is in the store already. Importing it changes nothing.")
